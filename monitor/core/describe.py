@@ -1,0 +1,170 @@
+"""A station in words and numbers, for people and programs: one plain sentence, and the figures."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from math import inf, isfinite
+from typing import Any
+
+from monitor.core import quality
+from monitor.core.fills import expected
+from monitor.core.forecast import FAR_S
+from monitor.core.hazards import Response
+from monitor.core.messages import TEXTS
+from monitor.core.phases import UNDER_WAY, Phase
+from monitor.core.picture import draw
+from monitor.core.plan import Plan, Station
+from monitor.core.reading import Kind
+from monitor.core.station import standing
+from monitor.core.units import S_PER_MIN
+
+PERSON = "person"
+DECIMALS = 3
+
+
+def _rounded(value: float) -> float | None:
+    return round(value, DECIMALS) if isfinite(value) else None
+
+
+def span(seconds: float) -> str:
+    """Return seconds as a person says them: '40 s', '12 min', '2 h 05 min'."""
+    if not isfinite(seconds) or seconds >= FAR_S:
+        return "a long time"
+    whole = max(0, round(seconds))
+    minutes = round(whole / S_PER_MIN)
+    if minutes < 2:  # noqa: PLR2004 -- below two minutes, seconds are what one thinks in
+        return f"{whole} s"
+    hours, rest = divmod(minutes, 60)
+    return f"{hours} h {rest:02d} min" if hours else f"{minutes} min"
+
+
+def sentence(plan: Plan, station: Station, now_s: float) -> str:
+    """Return what is happening and until when, in one plain sentence or two."""
+    fill = station.fill
+    match station.phase:
+        case Phase.IDLE:
+            return "No fill. The valve is shut."
+        case Phase.CHECKING:
+            return "Checking that a fill can start. The valve is shut."
+        case Phase.FILLING:
+            return _filling(plan, station, now_s)
+        case Phase.HOLDING:
+            message = TEXTS[station.cause_key].message if station.cause_key in TEXTS else "On hold."
+            return f"{message} The valve is shut."
+        case Phase.CLOSING:
+            return "The water is where it should be. The valve is shutting."
+        case Phase.SETTLING:
+            return "The valve is shut. Watching that the water stands still."
+        case Phase.DONE:
+            litres = f"{fill.delivered_l:.0f} L" if fill is not None else "the water"
+            return f"Done: {litres} went in. The valve is shut. Switch the return pump on again."
+        case Phase.STOPPED:
+            return stopped(station)
+
+
+def stopped(station: Station) -> str:
+    """Return why a station is stopped and what is to be done."""
+    if station.cause_key == PERSON:
+        return "Stopped by a person. The valve is shut. Reset to fill again."
+    text = TEXTS.get(station.cause_key)
+    if text is None:
+        return "Stopped. The valve is shut. Reset to fill again."
+    return f"{text.message} {text.todo}"
+
+
+def _filling(plan: Plan, station: Station, now_s: float) -> str:
+    fill = station.fill
+    ahead = expected(fill, now_s) if fill is not None else None
+    if fill is None or ahead is None:
+        return "Filling."
+    half_s = (ahead.high_s - ahead.low_s) / 2
+    until = f"full in {span(ahead.remaining_s)}, give or take {span(half_s)}"
+    if now_s - fill.opened_s < plan.limits.learn_s / 2:
+        until = "measuring the flow"
+    picture = draw(plan, station, now_s)
+    warm = f"; water coming in at {picture.temp_c:.1f} °C" if picture.temp_fresh else ""
+    return f"Filling. {fill.delivered_l:.0f} of {fill.need_l:.0f} litres in; {until}{warm}."
+
+
+def describe(plan: Plan, station: Station, now_s: float) -> dict[str, Any]:
+    """Return the whole status as plain JSON values."""
+    picture = draw(plan, station, now_s)
+    data: dict[str, Any] = {
+        "phase": station.phase.value,
+        "sentence": sentence(plan, station, now_s),
+        "cause": station.cause or None,
+        "cause_key": station.cause_key or None,
+        "valve_open": picture.valve_open,
+        "link_up": station.link_up,
+        "node_silent_s": _rounded(picture.silent_s),
+        "flow_lpm": _rounded(picture.flow_lpm) if picture.flow_fresh else None,
+        "temp_in_c": _rounded(picture.temp_c) if picture.temp_fresh else None,
+        "float_high": picture.float_high if picture.float_fresh else None,
+        "leak_wet": picture.leak_wet if picture.leak_fresh else None,
+        "fill": _fill_data(station, now_s),
+        "alarms": alarms(station),
+        "sensors": _sensors(plan, station, now_s),
+    }
+    return data
+
+
+def _fill_data(station: Station, now_s: float) -> dict[str, Any] | None:
+    fill = station.fill
+    if fill is None:
+        return None
+    data: dict[str, Any] = {
+        "id": fill.id,
+        "by": fill.by,
+        "need_l": _rounded(fill.need_l),
+        "delivered_l": _rounded(fill.delivered_l),
+        "to": "mark" if fill.to_mark else "litres",
+        "elapsed_s": _rounded(now_s - fill.begun_s if fill.begun_s > -inf else 0.0),
+        "volume_limit_l": _rounded(fill.volume_limit_l),
+        "time_limit_s": _rounded(fill.time_limit_s),
+        "holds": fill.holds,
+        "ended": fill.ended or None,
+    }
+    ahead = expected(fill, now_s) if station.phase in UNDER_WAY else None
+    if ahead is not None and station.phase in (Phase.FILLING, Phase.HOLDING):
+        data["forecast"] = {f.name: _rounded(getattr(ahead, f.name)) for f in fields(ahead)}
+    return data
+
+
+def alarms(station: Station) -> list[dict[str, Any]]:
+    """Return the alarms people should see, the first cause on top."""
+    return [
+        {
+            "key": rule.key,
+            "id": rule.id,
+            "severity": rule.severity.name.lower(),
+            "state": alarm.state.value,
+            "since_s": _rounded(alarm.raised_s),
+            "acked_by": alarm.acked_by or None,
+            "closes": rule.response is Response.CLOSE,
+            "message": TEXTS[rule.key].message,
+            "cause": TEXTS[rule.key].cause,
+            "todo": TEXTS[rule.key].todo,
+        }
+        for rule, alarm in standing(station)
+    ]
+
+
+def _sensors(plan: Plan, station: Station, now_s: float) -> dict[str, Any]:
+    senses = station.senses
+    kinds = {
+        **dict.fromkeys(plan.floats, Kind.FLOAT),
+        **dict.fromkeys(plan.leaks, Kind.LEAK),
+        plan.temp_in: Kind.TEMPERATURE,
+        plan.flow_in: Kind.FLOW,
+    }
+    rows: dict[str, Any] = {}
+    for sensor, kind in kinds.items():
+        track = senses.tracks.get(sensor)
+        fresh = quality.fresh(senses, sensor, now_s, plan.limits)
+        rows[sensor] = {
+            "kind": kind.value,
+            "value": _rounded(track.value) if track is not None and fresh else None,
+            "age_s": _rounded(quality.age_s(senses, sensor, now_s)),
+            "fault": track.fault.value if track is not None and track.fault is not None else None,
+        }
+    return rows

@@ -1,0 +1,504 @@
+"""When will the fill end? A small Kalman filter on a pulse meter, and an honest answer from it.
+
+Theory. Four numbers are followed: the metered volume, the *base* flow, the base flow's slow drift,
+and a *passing* part of the flow that comes and decays (another tap, a cistern refilling, the mains
+breathing). Volume is measured by counting pulses. A pulse train is regular, not random: however
+much has gone through, a count is wrong by less than one pulse. So the meter tells the flow sharply
+within seconds, and nearly all doubt about the end is doubt about the *future*: the filter's own
+prediction, run on to the end. How restless this water is today is learned as it runs. A CUSUM on
+the innovations sees another tap being opened or closed, and then lets the filter jump.
+
+The meter's constant is wrong by one fixed share. That cancels from the time when the fill ends at
+so many litres *by this meter*; it does not when the fill ends at a *mark*. For marks a second
+filter of two numbers keeps the true rise and the litres risen per metered litre; a level sensor,
+where there is one, sharpens it. So the net rise, not the inflow, says when the vessel is full.
+
+Sources: R. E. Kalman 1960; the discrete forms of integrated white noise and of exponentially
+decaying (Ornstein-Uhlenbeck) noise as in Bar-Shalom, Li and Kirubarajan, "Estimation with
+Applications to Tracking and Navigation"; for the CUSUM see `change`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from monitor.core.change import CALM, Cusum, CusumChart, cusum_signal, cusum_step
+from monitor.core.units import S_PER_MIN
+
+# How flow behaves, as shares of the base flow. No source: chosen for ordinary plumbing so that the
+# 90 % interval holds the truth nine times in ten over the invented fills of
+# tests/bench/forecast_table.py, and checked there on fills that were not used for choosing.
+BASE_WANDER = 0.006  # per square root of a minute: 4.6 % in an hour, as mains pressure moves
+DRIFT_SD = 0.0004  # per minute, before anything is known: 2.4 % an hour, a filter that clogs
+PASSING_SD = 0.04  # of the passing part before this fill has shown its own
+PASSING_MIN = 5.0  # minutes for it to fall to a third: between a cistern (1) and a shower (8)
+UNREST_MIN = 30.0  # minutes this fill must run for its own unrest to weigh as much as PASSING_SD
+UNREST_MAX = 0.2  # share; a passing part above this teaches no more (the valve was being shut)
+STEP_SD = 0.15  # of a sudden step: what one more tap takes from a half-inch supply
+STEP_STAYS = 0.1  # share of a step's variance that stays: most taps are closed again
+
+COUNT_VAR = 0.25  # pulses²: f (1 - f) <= 1/4 for the part f of a pulse that is cut off
+COUNT_MAX = 2**53  # above this a count is no longer exact as a float: not a count
+READ_SD = 0.02  # share; doubt of a flow reading that comes without its count
+CUSUM_SLACK = 0.5  # innovation standard deviations: tuned to a shift of one
+CUSUM_LIMIT = 8.0  # gives a false alarm in 9,500 calm readings (Siegmund's formula), a wide moment
+OPENING_S = 5.0  # a valve takes up to this to open; flow says nothing about the fill until then
+GAP_MAX_MIN = 60.0  # a longer silence spreads no further: by then nothing is known about flow
+
+RATIO_WANDER = 0.002  # per square root of a minute: the share lost (a drain, a leak) may change
+RATIO_JUMP_SD = 0.2  # share; a hose that slipped out or a drain that was opened
+RATIO_MIN = 0.05  # below this the water is going elsewhere, and no end can be told
+LEVEL_KIN_MIN = 1 / 3  # level readings closer than this share their waves: they count as one
+
+FLOW_DEFAULT_LPM = 10.0  # a garden hose on mains pressure
+DEFAULT_SHARE = 0.5  # standard deviation of a flow nobody has measured yet
+FLOW_MIN_LPM = 0.05  # slower than any fill; keeps every division safe
+FLOW_MAX_LPM = 200.0  # faster than any valve this monitor drives
+PULSES_MIN_PER_L = 1.0
+PULSES_MAX_PER_L = 20_000.0
+METER_SHARE_SD = 0.02  # of a plain Hall meter after a bucket test
+LITRES_MAX = 1e6  # a need above this is not a need
+FAR_S = 172_800.0  # two days: an end as far off as this is not in sight
+Z90 = 1.6448536269514722  # half width of a 90 % interval in standard deviations (normal)
+NEWTON_STEPS = 3  # the curve is almost straight: the third step moves by less than 1 ms
+
+HALF = 1 / 2
+THIRD = 1 / 3
+
+STEPS = CusumChart(target=0.0, slack=CUSUM_SLACK, limit=CUSUM_LIMIT)
+
+# Volume in litres, base flow in L/min, drift in L/min per minute, passing flow in L/min.
+Four = tuple[float, float, float, float]
+# Their covariance, upper triangle by rows: vv vb vd vu, bb bd bu, dd du, uu.
+Ten = tuple[float, float, float, float, float, float, float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Wander:
+    """How the truth moves: variances in (L/min)², the passing part's decay in minutes."""
+
+    base_per_min: float
+    passing_var: float
+    passing_min: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """True litres risen and litres risen per metered litre, with their covariance."""
+
+    rise_l: float
+    ratio: float
+    rise_var: float
+    both_var: float
+    ratio_var: float
+    seen: bool  # a level sensor has spoken
+    cusum: Cusum
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """When a reading was taken, how long after the one before, and what the level sensor said."""
+
+    t_s: float
+    minutes: float
+    rise_l: float | None
+    rise_sd_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class FillState:
+    """Everything known about the running fill. Made by `start`, moved on by `update` and `rest`."""
+
+    pulses_per_l: float
+    opened_s: float
+    t_s: float
+    zero_count: float  # what the counter showed, or would have shown, at no litres
+    mean: Four
+    cov: Ten
+    unrest: float  # summed square share of the passing part times minutes
+    unrest_min: float  # the minutes in that sum
+    cusum: Cusum
+    steps: int  # sudden changes of flow seen so far
+    rise: Rise
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """When the fill will end, with a 90 % interval.
+
+    `remaining_s`, `low_s` and `high_s` run until the valve must be told to close, so that the
+    water that still slips through brings the level to where it should end. They are FAR_S when no
+    end is in sight. Litres and flow are true litres for a mark, metered ones `by_meter`.
+    """
+
+    flow_lpm: float
+    flow_sd_lpm: float
+    delivered_l: float
+    remaining_l: float
+    remaining_s: float
+    low_s: float
+    high_s: float
+    total_l: float
+
+
+def start(
+    t_s: float,
+    count: int,
+    pulses_per_l: float,
+    *,
+    meter_share_sd: float = METER_SHARE_SD,
+    flow_lpm: float = FLOW_DEFAULT_LPM,
+    flow_sd_lpm: float | None = None,
+) -> FillState:
+    """Return the state at the moment the valve is opened.
+
+    `flow_lpm` and `flow_sd_lpm` are what earlier fills ran at; without them the guess is wide. A
+    number out of range is held at the nearest end of it; one that is no number is replaced by the
+    default, and a meter constant by the smallest, which reads the most water and ends first.
+    """
+    per_l = _held(pulses_per_l, PULSES_MIN_PER_L, PULSES_MAX_PER_L, PULSES_MIN_PER_L)
+    flow = _held(flow_lpm, FLOW_MIN_LPM, FLOW_MAX_LPM, FLOW_DEFAULT_LPM)
+    wide = DEFAULT_SHARE * flow
+    flow_sd = wide if flow_sd_lpm is None else _held(flow_sd_lpm, 0.0, FLOW_MAX_LPM, wide)
+    share_sd = _held(meter_share_sd, 0.0, 1.0, METER_SHARE_SD)
+    begin_s = t_s if math.isfinite(t_s) else 0.0
+    first_var = COUNT_VAR / per_l / per_l
+    drift_var, passing_var = _square(DRIFT_SD * flow), _square(PASSING_SD * flow)
+    return FillState(
+        pulses_per_l=per_l,
+        opened_s=begin_s,
+        t_s=begin_s,
+        zero_count=float(count) if 0 <= count <= COUNT_MAX else 0.0,
+        mean=(0.0, flow, 0.0, 0.0),
+        cov=(first_var, 0, 0, 0, _square(flow_sd), 0, 0, drift_var, 0, passing_var),
+        unrest=_square(PASSING_SD) * UNREST_MIN,
+        unrest_min=UNREST_MIN,
+        cusum=Cusum(),
+        steps=0,
+        rise=Rise(0.0, 1.0, 0.0, 0.0, _square(share_sd), seen=False, cusum=Cusum()),
+    )
+
+
+def update(
+    state: FillState,
+    t_s: float,
+    count: int | None,
+    flow_lpm: float | None = None,
+    *,
+    rise_l: float | None = None,
+    rise_sd_l: float = 0.0,
+) -> FillState:
+    """Return the state after a reading taken at `t_s` with the valve open.
+
+    `count` is the meter's cumulative count. `flow_lpm` is used only without a count: it comes from
+    the same pulses, and must not be believed twice. `rise_l` is the litres gained since the start
+    by the level sensor, `rise_sd_l` its standard deviation. A counter that went back has been
+    restarted: the filter goes on from its own estimate. Time that stands still or goes back, or a
+    reading without numbers, changes nothing.
+    """
+    elapsed_s = t_s - state.t_s
+    if not (math.isfinite(elapsed_s) and elapsed_s > 0):
+        return state
+    minutes = min(elapsed_s / S_PER_MIN, GAP_MAX_MIN)
+    reading = _Reading(t_s, minutes, rise_l, rise_sd_l)
+    if count is not None and 0 <= count <= COUNT_MAX:
+        return _counted(state, reading, count)
+    if flow_lpm is not None and 0 <= flow_lpm <= FLOW_MAX_LPM:
+        return _flowed(state, reading, flow_lpm)
+    return state
+
+
+def rest(state: FillState, t_s: float, count: int | None) -> FillState:
+    """Return the state after a reading taken at `t_s` with the valve shut (a hold).
+
+    What slips through is counted; the flow estimate waits, and forgets a little.
+    """
+    elapsed_s = t_s - state.t_s
+    if not (math.isfinite(elapsed_s) and elapsed_s > 0):
+        return state
+    minutes = min(elapsed_s / S_PER_MIN, GAP_MAX_MIN)
+    mean, cov = advance(state.mean, state.cov, minutes, _wander(state))
+    volume_l, zero = state.mean[0], state.zero_count
+    if count is not None and 0 <= count <= COUNT_MAX:
+        volume_l = max((count - zero + HALF) / state.pulses_per_l, volume_l)
+        zero = count + HALF - volume_l * state.pulses_per_l
+    known: Ten = (COUNT_VAR / state.pulses_per_l / state.pulses_per_l, 0, 0, 0, *cov[4:])
+    reading = _Reading(t_s, minutes, None, 0.0)
+    return _moved(state, reading, (volume_l, *mean[1:]), known, zero_count=zero, opened_s=t_s)
+
+
+def predict(
+    state: FillState,
+    now_s: float,
+    need_l: float,
+    *,
+    need_sd_l: float = 0.0,
+    overrun_l: float = 0.0,
+    by_meter: bool = False,
+) -> Forecast:
+    """Return when the fill will have delivered `need_l` litres since its start.
+
+    `by_meter`: the fill ends at a metered volume. Otherwise it ends at a mark that is `need_l`
+    (give or take `need_sd_l`) above the start. `overrun_l` is what the valve lets through after
+    its close command, as earlier fills have shown. A need that is no number counts as none.
+    """
+    need = _held(need_l, 0.0, LITRES_MAX, 0.0)
+    volume_l, base, _, passing = state.mean
+    _, _, _, _, bb, _, bu, _, _, uu = state.cov
+    rise = state.rise
+    ratio = 1.0 if by_meter else max(rise.ratio, RATIO_MIN)
+    delivered_l = volume_l if by_meter else rise.rise_l
+    left_l = (need - delivered_l - _held(overrun_l, 0.0, LITRES_MAX, 0.0)) / ratio
+    minutes = _minutes_to(left_l, state.mean)
+    (_, later, _, still_passing), (vv, *_) = advance(state.mean, state.cov, minutes, _wander(state))
+    left_var = vv + (0.0 if by_meter else _left_var(rise, left_l, ratio, need_sd_l, minutes))
+    rate = max(later + still_passing, FLOW_MIN_LPM)
+    wide = Z90 * math.sqrt(left_var) / rate
+    waited_s = _held(now_s - state.t_s, 0.0, FAR_S, 0.0)
+    flow = max(base + passing, 0.0)
+    flow_var = max(bb + bu + bu + uu, 0.0)
+    share_var = 0.0 if by_meter else rise.ratio_var
+    return Forecast(
+        flow_lpm=flow * ratio,
+        flow_sd_lpm=math.sqrt(flow_var * ratio * ratio + flow * flow * share_var),
+        delivered_l=delivered_l,
+        remaining_l=max(need - delivered_l, 0.0),
+        remaining_s=_seconds(minutes, waited_s),
+        low_s=_seconds(minutes * minutes / (minutes + wide) if minutes > 0 else 0.0, waited_s),
+        high_s=_seconds(minutes + wide, waited_s),
+        total_l=max(need, delivered_l),
+    )
+
+
+def limits_from(
+    at_start: Forecast, margin: float, hard_time_s: float, hard_volume_l: float
+) -> tuple[float, float]:
+    """Return the open time in seconds and the volume in litres this fill may not exceed.
+
+    Taken once, from the forecast at the start, so a fill that goes wrong cannot talk them up: the
+    late end of the interval, and the expected volume, each plus a `margin` (a share, 0.1 for
+    10 %), and never beyond the hard limits. Anything that is no number allows nothing.
+    """
+    grown = 1 + margin
+    time_s = min(at_start.high_s * grown, hard_time_s)
+    volume_l = min(at_start.total_l * grown, hard_volume_l)
+    sound = all(math.isfinite(number) for number in (grown, hard_time_s, hard_volume_l))
+    return (max(time_s, 0.0), max(volume_l, 0.0)) if sound else (0.0, 0.0)
+
+
+def advance(mean: Four, cov: Ten, minutes: float, wander: Wander) -> tuple[Four, Ten]:
+    """Return mean and covariance `minutes` later, with nothing measured: the whole flow model."""
+    volume, base, drift, passing = mean
+    vv, vb, vd, vu, bb, bd, bu, dd, du, uu = cov
+    half = HALF * minutes * minutes
+    left = math.exp(-minutes / wander.passing_min)
+    gone = 1 - left
+    run = wander.passing_min * gone  # minutes' worth of a passing flow until then
+    vb1 = vb + minutes * bb + half * bd + run * bu
+    vd1 = vd + minutes * bd + half * dd + run * du
+    vu1 = vu + minutes * bu + half * du + run * uu
+    vv1 = vv + minutes * (vb + vb1) + half * (vd + vd1) + run * (vu + vu1)
+    bd1 = bd + minutes * dd
+    walk = wander.base_per_min * minutes
+    swing = wander.passing_var
+    swing_v = wander.passing_min * (minutes - run + minutes - run - run * gone)
+    return (
+        (
+            volume + minutes * base + half * drift + run * passing,
+            base + minutes * drift,
+            drift,
+            left * passing,
+        ),
+        (
+            vv1 + walk * THIRD * minutes * minutes + swing * max(swing_v, 0.0),
+            vb1 + minutes * vd1 + walk * HALF * minutes,
+            vd1,
+            left * vu1 + swing * run * gone,
+            bb + minutes * (bd + bd1) + walk,
+            bd1,
+            left * (bu + minutes * du),
+            dd,
+            left * du,
+            left * left * uu + swing * gone * (1 + left),
+        ),
+    )
+
+
+def correct_volume(mean: Four, cov: Ten, volume_l: float, var: float) -> tuple[Four, Ten]:
+    """Return mean and covariance after a volume was measured with variance `var` (litres²)."""
+    return _correct(mean, cov, cov[:4], volume_l - mean[0], cov[0] + var)
+
+
+def correct_flow(mean: Four, cov: Ten, flow_lpm: float, var: float) -> tuple[Four, Ten]:
+    """Return mean and covariance after a flow was measured with variance `var` ((L/min)²)."""
+    _, vb, _, vu, bb, bd, bu, _, du, uu = cov
+    column = (vb + vu, bb + bu, bd + du, bu + uu)
+    gap = flow_lpm - mean[1] - mean[3]
+    return _correct(mean, cov, column, gap, column[1] + column[3] + var)
+
+
+def _correct(mean: Four, cov: Ten, column: Four, gap: float, total: float) -> tuple[Four, Ten]:
+    """Return mean and covariance after an innovation `gap` of variance `total`."""
+    if total <= 0:
+        return mean, cov
+    volume, base, drift, passing = mean
+    vv, vb, vd, vu, bb, bd, bu, dd, du, uu = cov
+    cv, cb, cd, cu = column
+    kv, kb, kd, ku = cv / total, cb / total, cd / total, cu / total
+    return (
+        (volume + kv * gap, base + kb * gap, drift + kd * gap, passing + ku * gap),
+        (
+            max(vv - kv * cv, 0.0),
+            vb - kv * cb,
+            vd - kv * cd,
+            vu - kv * cu,
+            max(bb - kb * cb, 0.0),
+            bd - kb * cd,
+            bu - kb * cu,
+            max(dd - kd * cd, 0.0),
+            du - kd * cu,
+            max(uu - ku * cu, 0.0),
+        ),
+    )
+
+
+def _counted(state: FillState, reading: _Reading, count: int) -> FillState:
+    """Return the state after a count."""
+    mean, cov = advance(state.mean, state.cov, reading.minutes, _wander(state))
+    volume_l = (count - state.zero_count + HALF) / state.pulses_per_l
+    if volume_l < state.mean[0] - 1 / state.pulses_per_l:
+        zero = count + HALF - mean[0] * state.pulses_per_l
+        return _moved(state, reading, mean, cov, zero_count=zero)
+    if reading.t_s - state.opened_s <= OPENING_S:
+        return _moved(state, reading, (volume_l, *state.mean[1:]), state.cov)
+    var = COUNT_VAR / state.pulses_per_l / state.pulses_per_l
+    base_sq = _base(mean) * _base(mean)
+    cusum = cusum_step(STEPS, state.cusum, (volume_l - mean[0]) / math.sqrt(cov[0] + var))
+    jumped = cusum_signal(STEPS, cusum) != CALM
+    if jumped:
+        cov, cusum = _jumped(cov, STEP_SD * STEP_SD * base_sq), Cusum()
+    mean, cov = correct_volume(mean, cov, volume_l, var)
+    share_sq = min((mean[3] * mean[3] + cov[9]) / base_sq, UNREST_MAX * UNREST_MAX)
+    return FillState(
+        pulses_per_l=state.pulses_per_l,
+        opened_s=state.opened_s,
+        t_s=reading.t_s,
+        zero_count=state.zero_count,
+        mean=mean,
+        cov=cov,
+        unrest=state.unrest + share_sq * reading.minutes,
+        unrest_min=state.unrest_min + reading.minutes,
+        cusum=cusum,
+        steps=state.steps + jumped,
+        rise=_risen(state.rise, mean[0] - state.mean[0], reading),
+    )
+
+
+def _flowed(state: FillState, reading: _Reading, flow_lpm: float) -> FillState:
+    """Return the state after a flow reading that came without a count."""
+    if reading.t_s - state.opened_s <= OPENING_S:
+        volume_l = state.mean[0] + flow_lpm * reading.minutes
+        return _moved(state, reading, (volume_l, *state.mean[1:]), state.cov)
+    mean, cov = advance(state.mean, state.cov, reading.minutes, _wander(state))
+    sd = READ_SD * max(flow_lpm, FLOW_MIN_LPM)
+    mean, cov = correct_flow(mean, cov, flow_lpm, sd * sd)
+    return _moved(state, reading, mean, cov)
+
+
+def _moved(state: FillState, reading: _Reading, mean: Four, cov: Ten, **others: float) -> FillState:
+    """Return the state with a new mean and covariance, and the rise that goes with it."""
+    rise = _risen(state.rise, mean[0] - state.mean[0], reading)
+    return replace(state, t_s=reading.t_s, mean=mean, cov=cov, rise=rise, **others)  # type: ignore[arg-type]
+
+
+def _jumped(cov: Ten, step_var: float) -> Ten:
+    """Return the covariance opened up for a sudden step of flow of the given variance."""
+    vv, vb, vd, vu, bb, bd, bu, dd, du, uu = cov
+    bb, uu = bb + STEP_STAYS * step_var, uu + (1 - STEP_STAYS) * step_var
+    return vv, vb, vd, vu, bb, bd, bu, dd, du, uu
+
+
+def _risen(rise: Rise, metered_l: float, reading: _Reading) -> Rise:
+    """Return the rise after `metered_l` more litres, and the level reading if there is one."""
+    shared, ratio_var = rise.both_var, rise.ratio_var
+    rise_l = rise.rise_l + rise.ratio * metered_l
+    rise_var = rise.rise_var + metered_l * (shared + shared + metered_l * ratio_var)
+    shared += metered_l * ratio_var
+    ratio_var += RATIO_WANDER * RATIO_WANDER * reading.minutes
+    level_l, sd_l = reading.rise_l, reading.rise_sd_l
+    if level_l is None or not (abs(level_l) <= LITRES_MAX and 0 < sd_l <= LITRES_MAX):
+        return Rise(rise_l, rise.ratio, rise_var, shared, ratio_var, rise.seen, rise.cusum)
+    if not rise.seen:
+        rise_var += sd_l * sd_l  # the reading this rise is counted from was as noisy
+    noise = sd_l * sd_l * max(LEVEL_KIN_MIN / reading.minutes, 1.0)
+    gap = level_l - rise_l
+    cusum = cusum_step(STEPS, rise.cusum, gap / math.sqrt(rise_var + noise))
+    if cusum_signal(STEPS, cusum) != CALM:
+        ratio_var, cusum = ratio_var + RATIO_JUMP_SD * RATIO_JUMP_SD, Cusum()
+    total = rise_var + noise
+    gain, ratio_gain = rise_var / total, shared / total
+    return Rise(
+        rise_l=rise_l + gain * gap,
+        ratio=rise.ratio + ratio_gain * gap,
+        rise_var=rise_var * noise / total,
+        both_var=shared * noise / total,
+        ratio_var=max(ratio_var - ratio_gain * shared, 0.0),
+        seen=True,
+        cusum=cusum,
+    )
+
+
+def _left_var(rise: Rise, left_l: float, ratio: float, need_sd_l: float, minutes: float) -> float:
+    """Return the variance (metered litres²) of the litres left up to a mark."""
+    need_sd = _held(need_sd_l, 0.0, LITRES_MAX, LITRES_MAX)
+    later = RATIO_WANDER * RATIO_WANDER * THIRD * minutes if rise.seen else 0.0
+    true_var = (
+        need_sd * need_sd
+        + rise.rise_var
+        + left_l * (rise.both_var + rise.both_var + left_l * (rise.ratio_var + later))
+    )
+    return max(true_var, 0.0) / (ratio * ratio)
+
+
+def _minutes_to(left_l: float, mean: Four) -> float:
+    """Return the minutes until `left_l` metered litres have run, by Newton's method, bounded."""
+    _, base, drift, passing = mean
+    far = FAR_S / S_PER_MIN
+    minutes = min(max(left_l / max(base, FLOW_MIN_LPM), 0.0), far)
+    for _ in range(NEWTON_STEPS):
+        left = math.exp(-minutes / PASSING_MIN)
+        run_l = minutes * (base + HALF * minutes * drift) + PASSING_MIN * (1 - left) * passing
+        rate = max(base + minutes * drift + left * passing, FLOW_MIN_LPM)
+        minutes = min(max(minutes - (run_l - left_l) / rate, 0.0), far)
+    return minutes
+
+
+def _wander(state: FillState) -> Wander:
+    """Return how this fill's flow moves, from its base flow and the unrest it has shown."""
+    base_sq = _base(state.mean) * _base(state.mean)
+    return Wander(
+        base_per_min=BASE_WANDER * BASE_WANDER * base_sq,
+        passing_var=state.unrest / state.unrest_min * base_sq,
+        passing_min=PASSING_MIN,
+    )
+
+
+def _base(mean: Four) -> float:
+    """Return the base flow in L/min, held where a fill's flow can be."""
+    return min(max(mean[1], FLOW_MIN_LPM), FLOW_MAX_LPM)
+
+
+def _seconds(minutes: float, waited_s: float) -> float:
+    """Return minutes as seconds from now, held between now and FAR_S."""
+    return min(max(minutes * S_PER_MIN - waited_s, 0.0), FAR_S)
+
+
+def _square(value: float) -> float:
+    """Return the square; unlike the power operator it never raises."""
+    return value * value
+
+
+def _held(value: float, low: float, high: float, unknown: float) -> float:
+    """Return the value held between two ends; `unknown` for NaN."""
+    return unknown if math.isnan(value) else min(max(value, low), high)

@@ -1,0 +1,183 @@
+"""Every number the rules use: name, unit, hard range, default, source and reason, in one table.
+
+A config may move a limit inside its hard range and nowhere else; the hard range is what keeps a
+bound of the hazard catalogue true whatever a config says. Relations between limits are checked
+when a station is planned (`relations`), so a pair of values that are each allowed but unsafe
+together never runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from math import isfinite
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One limit. `low` and `high` are the hard range a config cannot leave."""
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    default: float
+    source: str
+    why: str
+
+
+_PRACTICE: Final = "common practice"
+_OURS: Final = "our bound"
+
+_ROWS: Final = (
+    # --- the permit and the guard ---
+    Limit("permit_ttl_s", "s", 1.5, 3.0, 3.0, _OURS,
+          "how long the valve may stay open after the engine last proved it heard this node"),
+    Limit("reading_period_s", "s", 0.2, 1.0, 1.0, _OURS,
+          "a node sends all its readings at least this often, and each earns one renewal"),
+    Limit("open_max_s", "s", 60.0, 21600.0, 14400.0, _PRACTICE,
+          "hard maximum of one fill's open time, whatever engine and meter say"),
+    Limit("loop_stall_s", "s", 0.5, 4.0, 3.0, _OURS,
+          "a node whose event loop has not come round for this long is frozen: shut"),
+    # --- readings ---
+    Limit("reading_stale_s", "s", 1.5, 3.0, 3.0, "three missed readings at 1 Hz",
+          "an older reading counts as none"),
+    Limit("clock_creep", "s/s", 0.00005, 0.001, 0.0005, "quartz clocks drift below 100 ppm",
+          "how fast the node's clock offset may be re-learned, so that drift is not seen as delay"),
+    Limit("suspect_s", "s", 0.5, 2.0, 1.5, _OURS,
+          "silence after which the broker is asked for an echo, to tell whose silence it is"),
+    Limit("quiet_s", "s", 2.0, 60.0, 5.0, _OURS,
+          "with no fill running, a node may be unheard this long before people are told"),
+    # --- before a fill ---
+    Limit("check_quiet_s", "s", 2.0, 30.0, 3.0, _OURS,
+          "the meter must stand still this long with the valve shut before a fill"),
+    Limit("check_max_s", "s", 3.0, 60.0, 15.0, _OURS,
+          "checks that have not passed by then refuse the fill"),
+    # --- flow ---
+    Limit("flow_min_lpm", "L/min", 0.3, 2.0, 0.5, "start-up flow of small turbine meters, 0.5-1",
+          "below this a pulse meter cannot be told from standing still"),
+    Limit("no_flow_s", "s", 3.0, 25.0, 20.0, "hazard W15: at most 30 s",
+          "open valve without flow: never wait with no measurement"),
+    Limit("no_flow_bound_s", "s", 5.0, 30.0, 28.0, "hazard W15: at most 30 s",
+          "flickering flow cannot postpone the no-flow trip past this"),
+    Limit("shut_grace_s", "s", 0.5, 6.0, 3.0, _OURS,
+          "beyond the valve's own closing time, before flow counts as 'does not close'"),
+    Limit("shut_flow_s", "s", 1.0, 6.0, 4.0, "hazard W04: at most 15 s after the command",
+          "flow for this long after that is a valve that does not close"),
+    Limit("seep_s", "s", 10.0, 50.0, 30.0, "hazard W05: at most 60 s at 0.5 L/min",
+          "flow for this long with no fill running is a seep"),
+    # --- volume and time ---
+    Limit("volume_margin", "L/L", 0.0, 0.08, 0.03, "turbine meters uncalibrated: some per cent",
+          "share of the need allowed on top, beyond the meter's own uncertainty"),
+    Limit("volume_margin_l", "L", 0.5, 20.0, 4.0, _OURS, "fixed part of the same allowance"),
+    Limit("early_share", "L/L", 0.05, 0.4, 0.2, _OURS,
+          "a high float that comes earlier than this share of the need is not believed as 'full'"),
+    Limit("time_margin", "s/s", 0.02, 0.5, 0.2, _OURS,
+          "share of the expected time allowed on top of the forecast's upper bound"),
+    Limit("time_margin_s", "s", 10.0, 600.0, 120.0, _OURS, "fixed part of the same allowance"),
+    Limit("learn_s", "s", 20.0, 300.0, 60.0, _OURS,
+          "flow is measured this long before the expected time is fixed for the whole fill"),
+    Limit("flow_floor_lpm", "L/min", 0.5, 10.0, 2.0, _OURS,
+          "until the flow is known, the time allowed is that of this slow flow"),
+    # --- temperature ---
+    Limit("hot_s", "s", 1.0, 8.0, 5.0, "hazard T01: at most 10 s", "too warm for this long: hold"),
+    Limit("cold_s", "s", 1.0, 25.0, 20.0, "hazard T02: at most 30 s", "too cold this long: hold"),
+    Limit("scald_max_c", "°C", 25.0, 45.0, 43.0, "burns after 2 h at 45 °C, minutes at 49 °C",
+          "the hardest limit a config may set for incoming water"),
+    # --- holding and settling ---
+    Limit("hold_pause_s", "s", 10.0, 600.0, 60.0, _OURS,
+          "shortest hold: a cause that needs flow to be seen cannot clear sooner"),
+    Limit("hold_max_s", "s", 30.0, 1800.0, 180.0, _OURS,
+          "a hold that cannot end by then becomes a stop"),
+    Limit("holds_max", "1", 0.0, 5.0, 2.0, _OURS, "so many holds a fill, the next one is a stop"),
+    Limit("settle_s", "s", 10.0, 120.0, 20.0, "flow was seen 11-31 s after closing in open data",
+          "the water is watched this long after closing before the fill counts as done"),
+)  # fmt: skip
+
+LIMITS: Final[Mapping[str, Limit]] = {row.name: row for row in _ROWS}
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The values in force for one station; units and reasons stand in `LIMITS`."""
+
+    permit_ttl_s: float = LIMITS["permit_ttl_s"].default
+    reading_period_s: float = LIMITS["reading_period_s"].default
+    open_max_s: float = LIMITS["open_max_s"].default
+    loop_stall_s: float = LIMITS["loop_stall_s"].default
+    reading_stale_s: float = LIMITS["reading_stale_s"].default
+    clock_creep: float = LIMITS["clock_creep"].default
+    suspect_s: float = LIMITS["suspect_s"].default
+    quiet_s: float = LIMITS["quiet_s"].default
+    check_quiet_s: float = LIMITS["check_quiet_s"].default
+    check_max_s: float = LIMITS["check_max_s"].default
+    flow_min_lpm: float = LIMITS["flow_min_lpm"].default
+    no_flow_s: float = LIMITS["no_flow_s"].default
+    no_flow_bound_s: float = LIMITS["no_flow_bound_s"].default
+    shut_grace_s: float = LIMITS["shut_grace_s"].default
+    shut_flow_s: float = LIMITS["shut_flow_s"].default
+    seep_s: float = LIMITS["seep_s"].default
+    volume_margin: float = LIMITS["volume_margin"].default
+    volume_margin_l: float = LIMITS["volume_margin_l"].default
+    early_share: float = LIMITS["early_share"].default
+    time_margin: float = LIMITS["time_margin"].default
+    time_margin_s: float = LIMITS["time_margin_s"].default
+    learn_s: float = LIMITS["learn_s"].default
+    flow_floor_lpm: float = LIMITS["flow_floor_lpm"].default
+    hot_s: float = LIMITS["hot_s"].default
+    cold_s: float = LIMITS["cold_s"].default
+    scald_max_c: float = LIMITS["scald_max_c"].default
+    hold_pause_s: float = LIMITS["hold_pause_s"].default
+    hold_max_s: float = LIMITS["hold_max_s"].default
+    holds_max: float = LIMITS["holds_max"].default
+    settle_s: float = LIMITS["settle_s"].default
+
+
+DEFAULTS: Final = Limits()
+
+
+def refusal(name: str, value: float) -> str | None:
+    """Say why a config's value for a limit is not allowed, or None when it is."""
+    row = LIMITS.get(name)
+    if row is None:
+        return f"there is no limit named {name!r}"
+    if not isfinite(value) or not row.low <= value <= row.high:
+        return (
+            f"{value:g} {row.unit} is outside the hard range {row.low:g} to {row.high:g} "
+            f"{row.unit} ({row.source}): {row.why}"
+        )
+    return None
+
+
+def with_overrides(overrides: Mapping[str, float]) -> Limits:
+    """Return the defaults with a config's values. A value that `refusal` objects to is left out."""
+    allowed = {k: v for k, v in overrides.items() if refusal(k, v) is None}
+    return replace(DEFAULTS, **allowed)
+
+
+def relations(limits: Limits) -> tuple[str, ...]:
+    """Return what is wrong with the values taken together; empty when nothing is."""
+    pairs = (
+        (limits.reading_period_s + limits.reading_period_s <= limits.permit_ttl_s,
+         "permit_ttl_s must be at least twice reading_period_s, or one lost reading shuts"),
+        (limits.reading_period_s + limits.reading_period_s <= limits.reading_stale_s,
+         "reading_stale_s must be at least twice reading_period_s"),
+        (limits.suspect_s < limits.permit_ttl_s,
+         "suspect_s must be below permit_ttl_s, or the echo comes after the permit's end"),
+        (limits.no_flow_s <= limits.no_flow_bound_s,
+         "no_flow_s must not exceed no_flow_bound_s"),
+        (limits.check_quiet_s < limits.check_max_s,
+         "check_quiet_s must be below check_max_s, or no check can ever pass"),
+        (limits.hold_pause_s < limits.hold_max_s,
+         "hold_pause_s must be below hold_max_s, or every hold becomes a stop"),
+    )  # fmt: skip
+    return tuple(text for holds, text in pairs if not holds)
+
+
+if {f.name for f in fields(Limits)} != set(LIMITS):  # checked when the program starts
+    raise RuntimeError("limits.py: the table LIMITS and the class Limits name different limits")
+if bad := [r.name for r in _ROWS if not r.low <= r.default <= r.high]:
+    raise RuntimeError(f"limits.py: default outside the hard range: {bad}")
+if wrong := relations(DEFAULTS):
+    raise RuntimeError(f"limits.py: {wrong}")

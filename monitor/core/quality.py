@@ -1,0 +1,115 @@
+"""Quality before value: which readings may be believed at this moment.
+
+Every pack of a node carries all of its sensors, so the newest pack is the whole truth and an older
+one that comes late is dropped by its sequence number. A sample is dated in the engine's time by
+way of the smallest transit ever seen from this boot (`offset_s`), so a reading that sat in a queue
+is as old as it really is, however fresh its arrival. To the rules, every failure of the link, the
+node or a sensor looks like staleness.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from math import inf, isfinite
+
+from monitor.core.exchange import ReadingPack
+from monitor.core.limits import DEFAULTS, Limits
+from monitor.core.reading import Fault, Sample
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """The last good value of one sensor and what it says now.
+
+    `good_s` is when the value was true, in engine seconds; minus infinity when there was none.
+    """
+
+    value: float = 0.0
+    count: int = 0
+    good_s: float = -inf
+    fault: Fault | None = Fault.MISSING
+
+
+@dataclass(frozen=True, slots=True)
+class Senses:
+    """All that is known of one node's sensors."""
+
+    tracks: Mapping[str, Track] = field(default_factory=dict)
+    boot: str = ""
+    seq: int = -1
+    uptime_s: float = -inf  # node time of the newest pack
+    offset_s: float = inf  # engine time minus node time, at the smallest transit seen
+    heard_s: float = -inf  # engine time of the newest pack's making, by its transit
+    arrived_s: float = -inf
+    valve_open: bool = False
+
+
+def _usable(sample: Sample) -> bool:
+    return sample.fault is None and sample.value is not None and isfinite(sample.value)
+
+
+def _next(track: Track | None, sample: Sample, offset_s: float, now_s: float) -> Track:
+    """Fold one sample into a sensor's track; a faulty one keeps the last good value and ages it."""
+    before = Track() if track is None else track
+    if not _usable(sample) or sample.value is None:
+        return replace(before, fault=sample.fault or Fault.ERROR)
+    dated_s = min(sample.at_s + offset_s, now_s)  # nothing was measured in the future
+    if not isfinite(dated_s) or dated_s < before.good_s:
+        return before
+    count = sample.count if sample.count is not None else before.count
+    return Track(sample.value, count, dated_s, None)
+
+
+def accept(
+    senses: Senses, pack: ReadingPack, now_s: float, limits: Limits = DEFAULTS
+) -> tuple[Senses, bool]:
+    """Fold a pack in. The second value is False when it was old, repeated or out of its time.
+
+    A new boot starts from nothing: what another boot said proves nothing about this one.
+    """
+    new_boot = pack.boot != senses.boot
+    if not isfinite(pack.uptime_s) or not isfinite(now_s):
+        return senses, False
+    if not new_boot and (pack.seq <= senses.seq or pack.uptime_s < senses.uptime_s):
+        return senses, False
+    transit_s = now_s - pack.uptime_s
+    if new_boot:
+        offset_s = transit_s
+        old: Mapping[str, Track] = {}
+    else:
+        crept_s = senses.offset_s + limits.clock_creep * max(0.0, now_s - senses.arrived_s)
+        offset_s = min(crept_s, transit_s)
+        old = senses.tracks
+    tracks = {s.sensor: _next(old.get(s.sensor), s, offset_s, now_s) for s in pack.samples}
+    after = Senses(
+        tracks={**old, **tracks},
+        boot=pack.boot,
+        seq=pack.seq,
+        uptime_s=pack.uptime_s,
+        offset_s=offset_s,
+        heard_s=min(pack.uptime_s + offset_s, now_s),
+        arrived_s=now_s,
+        valve_open=pack.valve_open,
+    )
+    return after, True
+
+
+def age_s(senses: Senses, sensor: str, now_s: float) -> float:
+    """Return how old a sensor's last good value is; infinite when there is none."""
+    track = senses.tracks.get(sensor)
+    if track is None:
+        return inf
+    age = now_s - track.good_s
+    return age if age >= 0.0 else inf  # a value from the future, or NaN: not to be believed
+
+
+def fresh(senses: Senses, sensor: str, now_s: float, limits: Limits = DEFAULTS) -> bool:
+    """Say whether a sensor has a believable value now."""
+    return age_s(senses, sensor, now_s) < limits.reading_stale_s
+
+
+def silence_s(senses: Senses, now_s: float) -> float:
+    """Return how long ago the node made the newest pack that has arrived."""
+    silence = now_s - senses.heard_s
+    return silence if silence >= 0.0 else inf

@@ -1,0 +1,1 @@
+"""The record of fills: one SQLite file, written by its own thread, read by anyone at any time."""

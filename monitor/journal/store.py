@@ -1,0 +1,431 @@
+"""The record's file, seen from its writer thread: rows in, one transaction per batch."""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from monitor.journal import rows, schema
+from monitor.journal.reader import fill_record
+from monitor.journal.rows import (
+    DATA_CHARS,
+    ID_CHARS,
+    MS_PER_S,
+    NAME_CHARS,
+    TEXT_CHARS,
+    AlarmMark,
+    EventMark,
+    FillEnd,
+    FillRecord,
+    FillSample,
+    FillStart,
+    clean_text,
+    wall_text,
+)
+from monitor.journal.summary import Point, summarise
+
+ASIDE_MAX = 5  # damaged files kept beside the record before a person must look
+RUNNING_MAX = 64  # fills one engine can have open
+REFUSED_MAX = 64
+FILE_MAX_BYTES = 512 * 1024 * 1024  # some 25 years of weekly fills; then the oldest samples go
+LIST_MAX_ROWS = 100_000  # alarms, events and fills kept each
+PRUNE_MAX_FILLS = 16  # fills whose samples go in one pass
+
+_INSERT_START = """
+    INSERT INTO fill (
+        id, station, started, started_at_s, started_by, attended, simulated, need_l, forecast_s,
+        forecast_low_s, forecast_high_s, level_start_m, mark_m, band_low_c, band_high_c, note)
+    VALUES (
+        :id, :station, :started, :started_at_s, :started_by, :attended, :simulated, :need_l,
+        :forecast_s, :forecast_low_s, :forecast_high_s, :level_start_m, :mark_m, :band_low_c,
+        :band_high_c, :note)
+    ON CONFLICT (id) DO NOTHING"""
+_CLEAR_ALARM = "UPDATE alarm SET cleared = ? WHERE station = ? AND rule = ? AND cleared IS NULL"
+_REWORD_ALARM = (
+    "UPDATE alarm SET severity = ?, text = ? WHERE station = ? AND rule = ? AND cleared IS NULL"
+)
+_PRUNE_LISTS = (
+    "DELETE FROM alarm WHERE id <= (SELECT max(id) FROM alarm) - ?",
+    "DELETE FROM event WHERE id <= (SELECT max(id) FROM event) - ?",
+    "DELETE FROM fill_sample WHERE fill <= (SELECT max(seq) FROM fill) - ?",
+    "DELETE FROM fill WHERE seq <= (SELECT max(seq) FROM fill) - ?",
+)
+
+Row = FillStart | FillSample | FillEnd | AlarmMark | EventMark
+
+
+class RefusedRowError(ValueError):
+    """A row that cannot stand in the record."""
+
+
+# What a row can do wrong by itself; anything else is the file's fault.
+ROW_FAULTS = (
+    ValueError,  # UnicodeEncodeError and RefusedRowError among them
+    TypeError,
+    OverflowError,
+    AttributeError,
+    RuntimeError,  # a mapping changed while it was read, or nested without end
+    sqlite3.IntegrityError,
+    sqlite3.InterfaceError,
+    sqlite3.ProgrammingError,
+    sqlite3.DataError,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Stamped:
+    """A row with the wall time at which the engine handed it over."""
+
+    row: Row
+    wall: datetime
+
+
+class Store:
+    """Writes batches to the file, all or nothing. For one thread; raises when it cannot."""
+
+    def __init__(self, path: Path, wall: Callable[[], datetime]) -> None:
+        """Remember where the record is; the first `write` opens it."""
+        self._path = path
+        self._wall = wall
+        self._link: sqlite3.Connection | None = None
+        self._inode = (0, 0)
+        self._seqs: dict[str, int] = {}
+        self._running: dict[str, Stamped] = {}
+        self._refused: dict[str, None] = {}
+        self.notes: list[str] = []  # what the record itself should say about itself, bounded
+
+    def write(self, batch: Sequence[Stamped], *, safe: bool) -> list[str]:
+        """Commit a batch and return why any of its rows were refused (the others are in).
+
+        `safe` waits until the disk has it, so that a power cut cannot take it back; without it
+        only a power cut can. Raises sqlite3.Error, OSError or JournalError; then nothing of the
+        batch is in, and it may be given again.
+        """
+        link = self._opened()
+        link.execute(f"PRAGMA synchronous = {'FULL' if safe else 'NORMAL'}")
+        link.execute("BEGIN IMMEDIATE")
+        refused: list[str] = []
+        written: list[Stamped] = []
+        for stamped in batch:
+            try:
+                self._put(link, stamped)
+                written.append(stamped)
+            except ROW_FAULTS as error:
+                refused.append(f"{type(stamped.row).__name__}: {error}"[:TEXT_CHARS])
+        for note in self.notes:
+            mark = EventMark(station="", kind="journal", text=note, at_s=math.nan)
+            _put_event(link, mark, wall_text(self._wall()))
+        if any(isinstance(stamped.row, FillEnd) for stamped in written):
+            prune(link)
+        link.execute("COMMIT")
+        self.notes.clear()
+        for stamped in written:
+            self._remember(stamped)
+        return refused
+
+    def open_fills(self, station: str) -> tuple[FillRecord, ...]:
+        """Return the fills of a station that have no outcome, oldest first."""
+        found = self._opened().execute(
+            "SELECT * FROM fill WHERE station = ? AND outcome IS NULL ORDER BY seq",
+            (station,),
+        )
+        return tuple(fill_record(row) for row in found)
+
+    def note(self, text: str) -> None:
+        """Have the record say something about itself with the next batch (a few at most)."""
+        if len(self.notes) < ASIDE_MAX:
+            self.notes.append(clean_text(text, TEXT_CHARS))
+
+    def close(self) -> None:
+        """Let go of the file; the next `write` opens it again."""
+        link, self._link = self._link, None
+        self._seqs.clear()
+        if link is not None:
+            try:
+                link.close()
+            except sqlite3.Error:
+                # Nothing of ours is lost by it: what was committed is in the file.
+                return
+
+    def move_aside(self) -> Path:
+        """Rename a damaged file, its write log with it, and return its new name.
+
+        Raises OSError when it cannot be renamed or when too many lie there already.
+        """
+        self.close()
+        stamp = self._wall().strftime("%Y%m%dT%H%M%SZ")
+        taken = sorted(self._path.parent.glob(f"{self._path.name}.corrupt-*"))
+        if len([name for name in taken if not name.name.endswith(("-wal", "-shm"))]) >= ASIDE_MAX:
+            raise OSError(
+                f"{ASIDE_MAX} damaged records lie beside {self._path} already; the disk may be "
+                "failing. Check it, then delete or move them"
+            )
+        aside = self._path.with_name(f"{self._path.name}.corrupt-{stamp}")
+        turn = 1
+        while aside.exists():
+            turn += 1
+            aside = self._path.with_name(f"{self._path.name}.corrupt-{stamp}-{turn}")
+        # The log goes first: left behind, it would be taken for the new record's.
+        for ending in ("-wal", "-shm"):
+            part = self._path.with_name(self._path.name + ending)
+            if part.exists():
+                part.rename(aside.with_name(aside.name + ending))
+        self._path.rename(aside)
+        return aside
+
+    def _opened(self) -> sqlite3.Connection:
+        """Return the connection, opened anew when the file was moved or deleted under us."""
+        if self._link is not None and self._inode != _inode(self._path):
+            self.close()
+            self.note("The record's file was moved or deleted while in use; a new one was begun.")
+        if self._link is None:
+            link = schema.open_for_writing(self._path, self._wall())
+            link.row_factory = sqlite3.Row
+            self._link, self._inode = link, _inode(self._path)
+            self._carry_over(link)
+        if self._link.in_transaction:
+            self._link.execute("ROLLBACK")
+            self._seqs.clear()
+        return self._link
+
+    def _carry_over(self, link: sqlite3.Connection) -> None:
+        """Give a new file the starts of the fills that run, so that they go on in it."""
+        for stamped in self._running.values():
+            if isinstance(stamped.row, FillStart):
+                _insert_start(link, stamped.row, wall_text(stamped.wall))
+
+    def _remember(self, stamped: Stamped) -> None:
+        match stamped.row:
+            case FillStart(id=fill):
+                if len(self._running) >= RUNNING_MAX:
+                    self._running.pop(next(iter(self._running)))
+                self._running[fill] = stamped
+            case FillEnd(fill=fill):
+                self._running.pop(fill, None)
+                self._seqs.pop(fill, None)
+
+    def _put(self, link: sqlite3.Connection, stamped: Stamped) -> None:
+        match stamped.row:
+            case FillSample() as sample:
+                self._put_sample(link, sample)
+            case FillStart() as start:
+                self._put_start(link, start, wall_text(stamped.wall))
+            case FillEnd() as end:
+                self._put_end(link, end, wall_text(stamped.wall))
+            case AlarmMark() as mark:
+                _put_alarm(link, mark, wall_text(stamped.wall))
+            case EventMark() as event:
+                _put_event(link, event, wall_text(stamped.wall))
+
+    def _put_start(self, link: sqlite3.Connection, start: FillStart, wall: str) -> None:
+        if _insert_start(link, start, wall):
+            return
+        there = link.execute(
+            "SELECT 1 FROM fill WHERE id = ? AND started = ? AND outcome IS NULL", (start.id, wall)
+        ).fetchone()
+        # The very same start is one whose commit was reported as failed and yet was in.
+        if there is not None:
+            return
+        if len(self._refused) >= REFUSED_MAX:
+            self._refused.pop(next(iter(self._refused)))
+        self._refused[start.id] = None
+        raise RefusedRowError(f"a fill {start.id!r} is in the record already; it was left alone")
+
+    def _seq(self, link: sqlite3.Connection, fill: str) -> int:
+        if fill in self._refused:
+            raise RefusedRowError(f"the fill {fill!r} was refused at its start")
+        seq = self._seqs.get(fill)
+        if seq is None:
+            found = link.execute("SELECT seq FROM fill WHERE id = ?", (fill,)).fetchone()
+            if found is None:
+                raise RefusedRowError(f"no fill {fill!r} was begun")
+            seq = int(found["seq"])
+            if len(self._seqs) >= RUNNING_MAX:
+                self._seqs.clear()
+            self._seqs[fill] = seq
+        return seq
+
+    def _put_sample(self, link: sqlite3.Connection, sample: FillSample) -> None:
+        link.execute(
+            "INSERT INTO fill_sample VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+            (
+                self._seq(link, sample.fill),
+                round(sample.t_s * MS_PER_S),
+                known(sample.temp_c),
+                known(sample.flow_lpm),
+                known(sample.volume_l),
+                clean_text(sample.phase, NAME_CHARS),
+            ),
+        )
+
+    def _put_end(self, link: sqlite3.Connection, end: FillEnd, wall: str) -> None:
+        """Close a fill and sum up its temperatures from the samples that are in the record."""
+        seq = self._seq(link, end.fill)
+        fill = link.execute("SELECT * FROM fill WHERE seq = ?", (seq,)).fetchone()
+        if fill["outcome"] is not None:
+            raise RefusedRowError(f"the fill {end.fill!r} has ended already")
+        found = link.execute(
+            "SELECT t_ms, temp_c, flow_lpm, volume_l, phase FROM fill_sample WHERE fill = ? "
+            "ORDER BY t_ms",
+            (seq,),
+        ).fetchall()
+        points = [
+            Point(row["t_ms"] / MS_PER_S, row["temp_c"], row["flow_lpm"], row["phase"])
+            for row in found
+        ]
+        summary = summarise(points, fill["band_low_c"], fill["band_high_c"])
+        fill_s, ended = known(end.fill_s), wall
+        if fill_s is None:
+            fill_s = points[-1].t_s if points else 0.0
+            ended = wall_text(rows.wall_time(fill["started"]) + timedelta(seconds=fill_s))
+        volumes = [row["volume_l"] for row in found if row["volume_l"] is not None]
+        delivered = known(end.delivered_l)
+        if delivered is None and volumes:
+            delivered = volumes[-1]
+        note = "; ".join(text for text in (fill["note"], end.note) if text)
+        link.execute(
+            "UPDATE fill SET ended = ?, fill_s = ?, outcome = ?, cause = ?, delivered_l = ?, "
+            "level_end_m = ?, temp_min_c = ?, temp_mean_c = ?, temp_max_c = ?, temp_n = ?, "
+            "out_of_band_s = ?, note = ? WHERE seq = ?",
+            (
+                ended,
+                fill_s,
+                str(end.outcome),
+                clean_text(end.cause, TEXT_CHARS),
+                delivered,
+                known(end.level_m),
+                summary.min_c,
+                summary.mean_c,
+                summary.max_c,
+                summary.n,
+                summary.out_of_band_s,
+                clean_text(note, TEXT_CHARS),
+                seq,
+            ),
+        )
+
+
+def _insert_start(link: sqlite3.Connection, start: FillStart, wall: str) -> bool:
+    """Insert a fill's start; False when its id is in the record already."""
+    if not start.id or start.id != clean_text(start.id, ID_CHARS):
+        raise RefusedRowError(f"a fill id is 1 to {ID_CHARS} printable characters: {start.id!r}")
+    columns: dict[str, object] = {
+        "id": start.id,
+        "station": clean_text(start.station, NAME_CHARS),
+        "started": wall,
+        "started_at_s": known(start.at_s),
+        "started_by": clean_text(start.started_by, NAME_CHARS),
+        "attended": bool(start.attended),
+        "simulated": bool(start.simulated),
+        "need_l": known(start.need_l),
+        "forecast_s": known(start.forecast_s),
+        "forecast_low_s": known(start.forecast_low_s),
+        "forecast_high_s": known(start.forecast_high_s),
+        "level_start_m": known(start.level_m),
+        "mark_m": known(start.mark_m),
+        "band_low_c": known(start.band_low_c),
+        "band_high_c": known(start.band_high_c),
+        "note": clean_text(start.note, TEXT_CHARS),
+    }
+    done = link.execute(_INSERT_START, columns)
+    return done.rowcount == 1
+
+
+def _put_alarm(link: sqlite3.Connection, mark: AlarmMark, wall: str) -> None:
+    """Raise, reword or clear the alarm of this rule at this station."""
+    station = clean_text(mark.station, NAME_CHARS)
+    rule = clean_text(mark.rule, NAME_CHARS)
+    if not mark.active:
+        link.execute(_CLEAR_ALARM, (wall, station, rule))
+        return
+    severity, text = clean_text(mark.severity, NAME_CHARS), clean_text(mark.text, TEXT_CHARS)
+    reworded = link.execute(_REWORD_ALARM, (severity, text, station, rule))
+    if reworded.rowcount == 0:
+        link.execute(
+            "INSERT INTO alarm (station, fill, rule, severity, raised, raised_at_s, text) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (
+                station,
+                None if mark.fill is None else clean_text(mark.fill, ID_CHARS),
+                rule,
+                severity,
+                wall,
+                known(mark.at_s),
+                text,
+            ),
+        )
+
+
+def _put_event(link: sqlite3.Connection, event: EventMark, wall: str) -> None:
+    link.execute(
+        "INSERT INTO event (station, fill, at_s, wall, kind, text, data) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (
+            clean_text(event.station, NAME_CHARS),
+            None if event.fill is None else clean_text(event.fill, ID_CHARS),
+            known(event.at_s),
+            wall,
+            clean_text(event.kind, NAME_CHARS),
+            clean_text(event.text, TEXT_CHARS),
+            "" if event.data is None else json_text(event.data),
+        ),
+    )
+
+
+def prune(link: sqlite3.Connection, max_bytes: int = FILE_MAX_BYTES) -> None:
+    """Hold the file to its bounds: the oldest samples go first, then the oldest list rows.
+
+    A fill's own row, with its summary, outlives its samples. Freed pages are used again, so the
+    file stops growing rather than shrinks.
+    """
+    for statement in _PRUNE_LISTS:
+        link.execute(statement, (LIST_MAX_ROWS,))
+    for _ in range(PRUNE_MAX_FILLS):
+        if _used_bytes(link) <= max_bytes:
+            return
+        (oldest, newest) = link.execute("SELECT min(fill), max(fill) FROM fill_sample").fetchone()
+        if oldest is None or oldest == newest:
+            return
+        link.execute("DELETE FROM fill_sample WHERE fill = ?", (oldest,))
+
+
+def _used_bytes(link: sqlite3.Connection) -> int:
+    pages, free, size = (
+        int(link.execute(f"PRAGMA {name}").fetchone()[0])
+        for name in ("page_count", "freelist_count", "page_size")
+    )
+    return (pages - free) * size
+
+
+def known(value: float | None) -> float | None:
+    """Return a number as the record keeps it: what is not finite is not known."""
+    if value is None:
+        return None
+    number = float(value)
+    return number if math.isfinite(number) else None
+
+
+def json_text(data: Mapping[str, object]) -> str:
+    """Return bounded, strict JSON. What is too long, or has no JSON, is cut text under "cut"."""
+    try:
+        text = json.dumps(data, default=str, separators=(",", ":"), allow_nan=False)
+    except ValueError:  # NaN, infinity, or a loop: its Python text still says what it was
+        text = json.dumps(repr(data))
+    else:
+        if len(text) <= DATA_CHARS:
+            return text
+    # Escaping at most doubles ASCII text; the wrapping takes the rest.
+    return json.dumps({"cut": text[: DATA_CHARS // 2 - len('{"cut": ""}')]})
+
+
+def _inode(path: Path) -> tuple[int, int]:
+    try:
+        stat = path.stat()
+    except OSError:
+        return (0, 0)
+    return (stat.st_dev, stat.st_ino)

@@ -1,0 +1,600 @@
+"""The stage of a simulation: the real roles around invented water, in lock-step time.
+
+Node, engine and broker are the ones that run on a Pi; only what lies beyond the pins is invented.
+A role that a fault is going to kill or freeze runs as a process of its own, under a stand-in for
+the service manager; everything else shares this process. The verdict is drawn from the record that
+the program kept and from the world's own account, which knows nothing of the rules.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import random
+import signal
+import subprocess
+import sys
+import tempfile
+from collections.abc import AsyncIterator, Callable
+from contextlib import AsyncExitStack
+from dataclasses import dataclass, field, replace
+from math import isfinite
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+from monitor.app import Surroundings, engine_of, guest_link, node_of, plan_of
+from monitor.config import Box, Config, Flow, Leak, Station, loads
+from monitor.config import Float as FloatPart
+from monitor.config.parts import Ds18b20
+from monitor.core.exchange import AlarmNotice, Presence, Reply, Request, Status
+from monitor.engine import Engine
+from monitor.errors import ConfigError, ExitCode
+from monitor.journal.reader import JournalReader
+from monitor.journal.writer import JournalWriter
+from monitor.link.broker import EmbeddedBroker
+from monitor.node import Node
+from monitor.notify_systemd import notify
+from monitor.ports import Link
+from monitor.simulate.child import Context
+from monitor.simulate.conductor import Conductor, RemoteBench
+from monitor.simulate.faults import Acts, fault
+from monitor.simulate.lockstep import running
+from monitor.simulate.pins import SimFactory
+from monitor.simulate.plant import Plant, Rig, invented_taps
+from monitor.simulate.relay import Relay
+from monitor.simulate.supervisor import Service, Supervisor
+from monitor.simulate.world import LocalBench, Truth, Wiring, World
+
+TICK_S = 0.2
+AFTER_DONE_S = 2.0
+AFTER_STOP_S = 30.0
+READY_S = 30.0  # roles that are not there by then will not come
+LONGEST_S = 6 * 3600.0
+BROKER_RESTART_S = 5.0
+ENDED = ("done", "stopped")
+ROLE_FAULTS = {
+    "engine-killed": "engine",
+    "engine-frozen": "engine",
+    "node-killed": "node",
+    "node-frozen": "node",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Script:
+    """What is to be played."""
+
+    config: Config
+    station: str
+    text: str = ""  # the config as written, for roles in processes of their own
+    seed: int = 1
+    fault: str | None = None
+    fault_at_s: float | None = None
+    broker_url: str | None = None
+    broker_pid: int | None = None
+    journal: Path | None = None
+    litres: float | None = None
+    start_level_m: float | None = None
+    taps: bool = False
+    head_m: float | None = None
+    once: bool = True
+    on_status: Callable[[dict[str, Any]], None] = field(default=lambda _data: None)
+    on_alarm: Callable[[dict[str, Any]], None] = field(default=lambda _data: None)
+    on_note: Callable[[str], None] = field(default=lambda _text: None)
+
+
+def rig_of(station: Station, script: Script) -> Rig:
+    """Return the water's side of a configured station: a box of the same height and volume."""
+    vessel = station.vessel
+    if isinstance(vessel, Box):
+        length_m, width_m = vessel.length_m, vessel.width_m
+    else:
+        length_m, width_m = vessel.capacity_l / vessel.rim_m / 1000.0, 1.0
+    start_m = script.start_level_m
+    if start_m is None:
+        start_m = vessel.start_m if vessel.start_m is not None else vessel.mark_m / 2
+    flow = next(iter(station.fitted(Flow).values()))
+    rig = Rig(
+        length_m=length_m,
+        width_m=width_m,
+        rim_m=vessel.rim_m,
+        mark_m=vessel.mark_m,
+        float_m=vessel.mark_m,
+        high_float_m=min(vessel.mark_m + 0.01, vessel.rim_m),
+        hose_end_m=vessel.rim_m + 0.03,
+        start_level_m=start_m,
+        close_time_s=station.valve.closing_s,
+        pulses_per_litre=flow.pulses_per_litre,
+    )
+    if script.head_m is not None:
+        rig = replace(rig, head_m=script.head_m)
+    if script.taps:
+        rig = replace(rig, head_events=invented_taps(script.seed, LONGEST_S))
+    return rig
+
+
+def wiring_of(station: Station) -> Wiring:
+    """Return which pin is what, from the same config that the drivers use."""
+    flow = next(iter(station.fitted(Flow).values()))
+    leak = next(iter(station.fitted(Leak).values()))
+    return Wiring(
+        float_pin=next(iter(station.fitted(FloatPart).values())).pin,
+        leak_pin=leak.pin,
+        flow_pin=flow.pin,
+        relay_pin=station.valve.pin,
+        leak_wet_high=leak.wet_when == "open",
+        relay_active_high=station.valve.active_high,
+        pulses_per_litre=flow.pulses_per_litre,
+        w1_address=next(iter(station.fitted(Ds18b20).values())).address,
+    )
+
+
+def simulated(config: Config, w1_root: Path) -> Config:
+    """Return the config with every real thing taken away: no pin and no bus is touched."""
+    hardware = config.hardware.model_copy(update={"pins": "mock", "w1_root": str(w1_root)})
+    return replace(config, hardware=hardware)
+
+
+@dataclass(slots=True)
+class _Seen:
+    """What the onlooker at the broker has seen."""
+
+    status: dict[str, Any] = field(default_factory=dict)
+    present: set[str] = field(default_factory=set)
+    reply: Reply | None = None
+    alarms: list[str] = field(default_factory=list)
+    refused: str = ""
+
+
+class Stage:
+    """One simulation. `play` runs it inside a lock-step loop and returns the verdict."""
+
+    def __init__(self, script: Script) -> None:
+        """Keep the script."""
+        self._script = script
+        self._seen = _Seen()
+        self._stop = asyncio.Event()
+        self._engine: Engine | None = None
+        self._node: Node | None = None
+        self._relay: Relay | None = None
+        self._broker: subprocess.Popen[bytes] | None = None
+        self._broker_port = 0
+        self._ended_s: float | None = None
+        self._ids = random.Random(f"ids {script.seed}")
+        self._supervisors: dict[str, Supervisor] = {}
+        self._notes: list[str] = []
+        self._pending: set[asyncio.Task[None]] = set()
+        self.world: World
+
+    async def play(self) -> dict[str, Any]:
+        """Play the script to its end and return the verdict as plain JSON values."""
+        script = self._script
+        loop = running()
+        self._clock, self._ledger = loop.clock, loop.governor.ledger  # type: ignore[attr-defined]
+        async with AsyncExitStack() as stack:
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="brimwatch-")))
+            self._journal = script.journal or folder / "record.db"
+            config = simulated(script.config, folder / "w1")
+            station = config.stations[script.station]
+            url = await stack.enter_async_context(self._brokered())
+            self._world(station, folder / "w1")
+            await self._raise(stack, config, station, url)
+            guest = guest_link(station.id, self._around(url))
+            await stack.enter_async_context(guest)
+            stack.push_async_callback(self._dismiss)
+            listener = asyncio.create_task(self._listen(guest), name="stage-listener")
+            self._pending.add(listener)
+            water = asyncio.create_task(self._run_water(), name="stage-water")
+            self._pending.add(water)
+            await self._direct(guest, station)
+            self._stop.set()
+            await self._dismiss()
+            verdict = await asyncio.to_thread(self._verdict)
+        return verdict
+
+    async def _dismiss(self) -> None:
+        """End every task and process of the stage."""
+        self._stop.set()
+        for supervisor in self._supervisors.values():
+            supervisor.close()
+        await asyncio.sleep(0)
+        tasks = [task for task in self._pending if not task.get_name().startswith("role-")]
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*self._pending, return_exceptions=True)
+        self._pending.clear()
+
+    # --- what there is ---
+
+    def _new_id(self) -> str:
+        return f"{self._ids.getrandbits(48):012x}"
+
+    def _around(self, url: str) -> Surroundings:
+        return Surroundings(
+            url=url,
+            clock=self._clock,
+            ledger=self._ledger,
+            keepalive_s=0,
+            new_id=self._new_id,
+            simulated=True,
+        )
+
+    def _world(self, station: Station, w1_root: Path) -> None:
+        script = self._script
+        wiring = wiring_of(station)
+        rest_high = () if wiring.relay_active_high else (wiring.relay_pin,)
+        self._factory: SimFactory | None = None
+        if ROLE_FAULTS.get(script.fault or "") == "node":
+            bench: Any = RemoteBench(
+                self._conductor(), rest_high=rest_high, on_output=self._on_output
+            )
+            self._bench: RemoteBench | None = bench
+        else:
+            self._factory = SimFactory(self._clock.now_s, on_output=self._on_output)
+            self._bench = None
+            bench = LocalBench(self._factory, rest_high=rest_high)
+        rig = rig_of(station, script)
+        plant = Plant(rig, seed=script.seed, start_s=self._clock.now_s())
+        self.world = World(
+            plant, bench, wiring, w1_root, script.seed, on_fault=self._on_fault
+        )
+        if script.fault is not None:
+            self.world.inject(script.fault, at_s=script.fault_at_s)
+
+    def _conductor(self) -> Conductor:
+        governor = running().governor
+        if not isinstance(governor, Conductor):
+            raise ConfigError("this fault needs a conductor", fix="use stage.governor_for")
+        return governor
+
+    async def _raise(
+        self, stack: AsyncExitStack, config: Config, station: Station, url: str
+    ) -> None:
+        """Start the roles, here or in a process of their own."""
+        script = self._script
+        apart = ROLE_FAULTS.get(script.fault or "")
+        kwargs = {
+            "text": script.text,
+            "station": station.id,
+            "url": url,
+            "w1_root": config.hardware.w1_root,
+            "journal": str(self._journal),
+            "seed": script.seed,
+        }
+        around = self._around(url)
+        self.world.advance(self._clock.now_s())
+        if apart == "node":
+            self._supervise("node", "monitor.stage:node_role", kwargs, self._bench)
+        else:
+            assert self._factory is not None
+            node_url = self._relay.url if self._relay is not None else url
+            self._node = node_of(config, station, self._factory, replace(around, url=node_url))
+            self._start(self._node.run(self._stop), "role-node")
+        if apart == "engine":
+            self._supervise("engine", "monitor.stage:engine_role", kwargs, None)
+        else:
+            writer = JournalWriter(self._journal, wall=self._clock.wall)
+            stack.push_async_callback(writer.aclose)
+            engine_url = url
+            if self._relay is not None and script.fault == "broker-killed":
+                engine_url = self._relay.url
+            self._engine = engine_of(station, replace(around, url=engine_url), writer)
+            self._writer = writer
+            self._start(self._engine.run(self._stop), "role-engine")
+
+    def _start(self, work: Any, name: str) -> None:
+        self._pending.add(asyncio.create_task(work, name=name))
+
+    def _supervise(
+        self, name: str, role: str, kwargs: dict[str, Any], bench: RemoteBench | None
+    ) -> None:
+        service = Service(name=name, role=role, kwargs=kwargs, bench=bench, watchdog_s=4.0)
+        supervisor = Supervisor(self._conductor(), service, on_event=self._on_service(name))
+        self._supervisors[name] = supervisor
+        supervisor.start()
+
+    def _on_service(self, name: str) -> Callable[[float, str], None]:
+        def told(at_s: float, word: str) -> None:
+            self._note(f"service manager: {name} {word}")
+
+        return told
+
+    @contextlib.asynccontextmanager
+    async def _brokered(self) -> AsyncIterator[str]:
+        """Have a broker: our own in this process, our own in another, or a given one."""
+        script = self._script
+        async with AsyncExitStack() as stack:
+            url = script.broker_url
+            killed = script.fault == "broker-killed"
+            if url is None and killed:
+                self._broker = await asyncio.to_thread(self._spawn_broker, 0)
+                stack.callback(self._end_broker)
+                url = f"mqtt://127.0.0.1:{self._broker_port}"
+            elif url is None:
+                broker = await stack.enter_async_context(EmbeddedBroker())
+                url = broker.url
+            foreign = killed and script.broker_url is not None and script.broker_pid is None
+            if foreign or script.fault == "network-cut":
+                parts = urlsplit(url)
+                relay = Relay(parts.hostname or "127.0.0.1", parts.port or 1883)
+                self._relay = await stack.enter_async_context(relay)
+            yield url
+
+    def _spawn_broker(self, port: int) -> subprocess.Popen[bytes]:
+        """Start our broker as a process, and wait until it says its port."""
+        broker = subprocess.Popen(
+            [sys.executable, "-m", "monitor.link.broker", "--port", str(port)],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(p or "." for p in sys.path)},
+        )
+        assert broker.stdout is not None
+        self._broker_port = int(broker.stdout.readline() or b"0")
+        return broker
+
+    def _end_broker(self) -> None:
+        if self._broker is not None:
+            self._broker.kill()
+            self._broker.wait()
+            if self._broker.stdout is not None:
+                self._broker.stdout.close()
+
+    # --- what happens ---
+
+    async def _run_water(self) -> None:
+        """Let the water run. It moves at every tick and at every change of an output."""
+        while True:
+            self.world.advance(self._clock.now_s())
+            await asyncio.sleep(TICK_S)
+
+    def _on_output(self, pin: int, level: bool | None, at_s: float) -> None:
+        """Move the water exactly when an output changes; pins let go at the very end are late."""
+        with contextlib.suppress(RuntimeError):
+            loop = asyncio.get_running_loop()
+            loop.call_soon(lambda: self.world.advance(self._clock.now_s()))
+
+    def _on_fault(self, name: str, at_s: float) -> None:
+        """Put in what is not water: faults of processes and of the link."""
+        self._note(f"fault put in: {name} ({fault(name).line})")
+        acts = fault(name).acts
+        if acts in (Acts.PROCESS, Acts.LINK):
+            asyncio.get_running_loop().call_soon(self._inflict, name)
+
+    def _inflict(self, name: str) -> None:
+        role = ROLE_FAULTS.get(name)
+        if role is not None:
+            child = self._supervisors[role].child
+            if child is not None:
+                strike = self._conductor().kill if name.endswith("killed") else None
+                (strike or self._conductor().freeze)(child)
+        elif name == "broker-killed":
+            self._kill_broker()
+        elif name == "network-cut" and self._relay is not None and self._node is not None:
+            self._relay.cut()
+            self._ledger.ignore(self._node.link_id)
+
+    def _kill_broker(self) -> None:
+        self._ledger.broker_down()
+        if self._broker is not None:
+            self._end_broker()
+            task = asyncio.create_task(self._restart_broker(), name="stage-broker")
+            self._pending.add(task)
+        elif self._script.broker_pid is not None:
+            os.kill(self._script.broker_pid, signal.SIGKILL)
+        elif self._relay is not None:
+            self._note("the given broker is not ours to kill: every connection to it is cut")
+            self._relay.drop()
+
+    async def _restart_broker(self) -> None:
+        await asyncio.sleep(BROKER_RESTART_S)
+        self._broker = await asyncio.to_thread(self._spawn_broker, self._broker_port)
+        self._note("service manager: broker started anew")
+        self._ledger.broker_up()
+
+    def _note(self, text: str) -> None:
+        self._script.on_note(text)
+
+    # --- who looks on ---
+
+    async def _listen(self, guest: Link) -> None:
+        """See what people would see."""
+        async for incoming in guest.incoming():
+            match incoming.message:
+                case Status() as status:
+                    self._seen.status = status.data
+                    self._script.on_status(status.data)
+                    self._watch_end(status.data.get("phase", ""))
+                case AlarmNotice() as notice:
+                    self._alarm(notice.data)
+                case Presence() as presence:
+                    act = self._seen.present.add if presence.online else self._seen.present.discard
+                    act(presence.role)
+                case Reply() as reply:
+                    self._seen.reply = reply
+                case _:
+                    pass
+
+    def _alarm(self, data: dict[str, Any]) -> None:
+        if "refused" in data:
+            self._seen.refused = str(data["refused"])
+            return
+        if data.get("state") == "B":
+            self._seen.alarms.append(str(data.get("id")))
+            if data.get("severity") == "top":
+                self.world.call_person(self._clock.now_s())
+        self._script.on_alarm(data)
+
+    def _watch_end(self, phase: str) -> None:
+        if phase in ENDED and self._ended_s is None:
+            self._ended_s = self._clock.now_s()
+
+    async def _direct(self, guest: Link, station: Station) -> None:
+        """Ask for a fill and wait for its end, and a while longer to see what the water does."""
+        script = self._script
+        ready_s = self._clock.now_s() + READY_S
+        while self._clock.now_s() < ready_s and not self._ready():
+            await asyncio.sleep(TICK_S)
+        rig = self.world.plant.rig
+        litres = script.litres if script.litres is not None else rig.need_l
+        request = Request(station.id, self._new_id(), "fill", "simulation", {"litres": litres})
+        guest.send(request)
+        limit_s = self._clock.now_s() + LONGEST_S
+        while self._clock.now_s() < limit_s:
+            await asyncio.sleep(TICK_S)
+            reply = self._seen.reply
+            if self._seen.refused or (reply is not None and reply.id == request.id and not reply.ok):
+                return
+            if self._engine is not None:
+                self._watch_end(self._engine.state.phase.value)
+            if self._ended_s is not None and self._over():
+                break
+        if not script.once:
+            await asyncio.Event().wait()
+
+    def _ready(self) -> bool:
+        sensors = self._seen.status.get("sensors", {})
+        here = {"node", "engine"} <= self._seen.present
+        return here and bool(sensors)
+
+    def _over(self) -> bool:
+        """Say whether nothing more will happen."""
+        since_s = self._clock.now_s() - (self._ended_s or 0.0)
+        done = self._seen.status.get("phase") == "done"
+        if since_s < (AFTER_DONE_S if done else AFTER_STOP_S):
+            return False
+        return self.world.plant.inflow_lpm == 0.0
+
+    # --- the verdict ---
+
+    def _verdict(self) -> dict[str, Any]:
+        """Compare the program's own record with the world's."""
+        if self._engine is not None:
+            self._writer.flush()
+        truth = self.world.truth
+        record = None
+        alarms: list[str] = list(dict.fromkeys(self._seen.alarms))
+        with contextlib.suppress(Exception), JournalReader(self._journal) as reader:
+            record = reader.fill("last")
+            kept = [row.rule for row in reversed(reader.alarms(fill=record.id))]
+            alarms = list(dict.fromkeys([*kept, *alarms]))
+        verdict: dict[str, Any] = {
+            "simulated": True,
+            "station": self._script.station,
+            "seed": self._script.seed,
+            "fault": self._script.fault,
+            "outcome": "refused",
+            "cause": None,
+        }
+        if record is not None:
+            ended = record.outcome.value if record.outcome is not None else "stopped"
+            verdict["outcome"] = "done" if ended == "done" else "stopped"
+            verdict["cause"] = record.cause or None
+            verdict["recorded_as"] = ended
+        elif self._seen.refused:
+            verdict["refused"] = self._seen.refused
+        verdict.update(_figures(truth))
+        if record is not None:
+            verdict["delivered_l"] = _round(record.delivered_l)
+            verdict["fill_s"] = _round(record.fill_s)
+            verdict["forecast_s"] = _round(record.forecast_s)
+        verdict["alarms"] = alarms
+        return verdict
+
+
+def _round(value: float | None) -> float | None:
+    return round(value, 2) if value is not None and isfinite(value) else None
+
+
+def _since(onset_s: float | None, at_s: float | None) -> float | None:
+    if onset_s is None or at_s is None:
+        return None
+    return _round(at_s - onset_s)
+
+
+def _figures(truth: Truth) -> dict[str, Any]:
+    """Return what truly happened, from the water's side."""
+    onset_s = truth.fault_onset_s
+    return {
+        "delivered_l": _round(truth.delivered_l),
+        "fill_s": None,
+        "spilled_l": _round(truth.spilled_l),
+        "valve_closed_after_s": _since(onset_s, truth.valve_shut_s),
+        "relay_released_after_s": _since(onset_s, truth.relay_off_s),
+        "probe_wet_after_s": _since(onset_s, truth.probe_wet_s),
+        "water_stopped_after_s": _since(onset_s, truth.water_stopped_s),
+        "person_called_after_s": _since(onset_s, truth.person_called_s),
+        "stopcock_shut_by_person": truth.stopcock_shut_s is not None,
+        "true_delivered_l": _round(truth.delivered_l),
+        "level_m": _round(truth.level_m),
+        "highest_level_m": _round(truth.max_level_m),
+        "temp_min_c": _round(truth.temp_min_c),
+        "temp_max_c": _round(truth.temp_max_c),
+        "tank_temp_c": _round(truth.tank_temp_c),
+    }
+
+
+def exit_code(verdict: dict[str, Any]) -> ExitCode:
+    """Return the command's exit code for a verdict."""
+    if verdict["outcome"] == "done":
+        return ExitCode.OK
+    if verdict["outcome"] == "refused":
+        return ExitCode.REFUSED
+    if verdict["stopcock_shut_by_person"] and verdict["valve_closed_after_s"] is None:
+        return ExitCode.OUT_OF_CONTROL
+    return ExitCode.STOPPED
+
+
+def governor_for(fault_name: str | None, speed: float | None) -> Any:
+    """Return the keeper of time a script needs: across processes only where a fault needs them."""
+    from monitor.simulate.lockstep import LocalGovernor  # noqa: PLC0415 - one of the two
+
+    if ROLE_FAULTS.get(fault_name or "") is not None:
+        return Conductor(speed=speed)
+    return LocalGovernor(speed=speed)
+
+
+# --- roles in processes of their own ---
+
+
+def _child_around(context: Context, url: str, seed: int) -> Surroundings:
+    ids = random.Random(f"{context.name} {seed} {context.clock.now_s()}")
+    return Surroundings(
+        url=url,
+        clock=context.clock,
+        ledger=context.ledger,
+        keepalive_s=0,
+        new_id=lambda: f"{ids.getrandbits(48):012x}",
+        alive=notify,
+        simulated=True,
+    )
+
+
+async def engine_role(
+    context: Context, text: str, station: str, url: str, w1_root: str, journal: str, seed: int
+) -> None:
+    """Run the engine as a process of its own, until it is told to stop."""
+    config = simulated(loads(text), Path(w1_root))
+    writer = JournalWriter(journal, wall=context.clock.wall)
+    try:
+        engine = engine_of(config.stations[station], _child_around(context, url, seed), writer)
+        await engine.run(asyncio.Event())
+    finally:
+        await writer.aclose()
+
+
+async def node_role(
+    context: Context, text: str, station: str, url: str, w1_root: str, journal: str, seed: int
+) -> None:
+    """Run the node as a process of its own, on mock pins that the plant drives from afar."""
+    del journal  # a node keeps no record
+    if context.bench_server is None:
+        raise ConfigError("a node needs pins", where="node_role")
+    config = simulated(loads(text), Path(w1_root))
+    around = _child_around(context, url, seed)
+    node = node_of(config, config.stations[station], context.bench_server.factory, around)
+    await node.run(asyncio.Event())
+
+
+__all__ = ["Script", "Stage", "exit_code", "governor_for", "plan_of"]
