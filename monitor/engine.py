@@ -50,7 +50,7 @@ from monitor.core.exchange import (
 from monitor.core.hazards import Severity
 from monitor.core.messages import TEXTS
 from monitor.core.phases import UNDER_WAY
-from monitor.core.plan import Fill, Plan, Station
+from monitor.core.plan import Plan, Station
 from monitor.core.station import standing, step
 from monitor.ports import Clock, Link, Record
 
@@ -226,7 +226,7 @@ class Engine:
             case FillBegun():
                 self._record.begin(self._plan, action.fill, self._clock.now_s(), self._simulated)
             case FillEnded():
-                self._record.end(action.fill, action.cause, self._open_s(action.fill))
+                self._record.end(action.fill, action.cause)
             case FillRefused():
                 self._log.warning("fill refused", text=action.text)
                 self._event("refused", action.text)
@@ -236,9 +236,6 @@ class Engine:
     def _event(self, kind: str, text: str) -> None:
         now_s = self._clock.now_s()
         self._record.event(self._plan.station, kind, text, self._fill_id(), now_s)
-
-    def _open_s(self, fill: Fill) -> float:
-        return self._clock.now_s() - fill.begun_s
 
     def _fill_id(self) -> str | None:
         fill = self._state.fill

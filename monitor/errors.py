@@ -21,6 +21,7 @@ class ExitCode(IntEnum):
     OUT_OF_CONTROL = 4
     NO_CONTACT = 5
     REFUSED = 6
+    INTERRUPTED = 130
 
     @property
     def meaning(self) -> str:
@@ -34,9 +35,10 @@ _MEANINGS = {
     ExitCode.USAGE: "wrong use of the command, or a bad config",
     ExitCode.STOPPED: "stopped by a rule or a person; the water is under control",
     ExitCode.OUT_OF_CONTROL: "stopped, but the water is not under control: "
-    "the valve did not shut, or water is on the floor",
+    "the valve did not shut",
     ExitCode.NO_CONTACT: "no contact with the broker or the station",
-    ExitCode.REFUSED: "refused by the checks before the fill",
+    ExitCode.REFUSED: "refused, by the checks before a fill or by what the station is doing",
+    ExitCode.INTERRUPTED: "ended by Ctrl-C",
 }
 
 

@@ -35,7 +35,7 @@ JSON_INT_MAX = 2**63  # longer numbers are shown as text
 ITEMS_MAX = 64
 DEPTH_MAX = 4
 HIDDEN = "[hidden]"
-LEVELS = ("debug", "info", "warning", "error")
+LEVELS = ("debug", "info", "warning", "error", "critical")
 TRACES = frozenset({"exception", "stack"})
 
 _SECRET = r"(?:passw(?:or)?d|secret|token|authorization)"  # noqa: S105 - names, not a password

@@ -28,12 +28,13 @@ from monitor.core.exchange import (
 )
 from monitor.core.guard import Clear, Failure, GuardInput, GuardPhase, GuardState, Tick, Trip
 from monitor.core.limits import DEFAULTS, Limits
-from monitor.core.reading import Sample
+from monitor.core.reading import Kind, Sample
 from monitor.ports import Buzzer, Clock, Link, Sensor, ValveRelay
 
 log = structlog.get_logger("node")
 
-WATCH_PERIOD_S = 0.5  # with loop_stall_s this keeps hazard C06's bound of 5 s
+CONTACTS = (Kind.FLOAT, Kind.LEAK)
+WATCH_PERIOD_S = 1.0  # with loop_stall_s this keeps hazard C06's bound of 5 s
 QUIET_CAUSES = ("", "mark", "person")  # ways to shut that need no sounder
 
 
@@ -166,9 +167,10 @@ class Node:
         """One complete pass: local sensors, guard, readings out. Only this feeds the watch."""
         samples = self._samples()
         self._local(samples)
-        self._act(Tick(self._lapse_cause()))
+        self._act(Tick(self._lapse_cause()), report=False)
         self._suspect()
         self._send_pack(samples, edge=False)
+        self._report()
         self._watch.beat()
         self._alive("WATCHDOG=1")
 
@@ -176,17 +178,25 @@ class Node:
         now_s = self._clock.now_s()
         return tuple(sensor.sample(now_s) for sensor in self._sensors)
 
-    def _on_edge(self, _sample: Sample) -> None:
-        """A sensor changed: judge it here at once, then tell the engine."""
+    def _on_edge(self, sample: Sample) -> None:
+        """A contact changed: judge it here at once, then tell the engine. A number waits its turn:
+        the next pack is at most a period away."""
+        if sample.kind not in CONTACTS:
+            return
         try:
             samples = self._samples()
             self._local(samples)
             self._send_pack(samples, edge=True)
+            self._report()
         except Exception:
             self._fail("edge")
 
     def _local(self, samples: Sequence[Sample]) -> None:
-        """Let the sensors wired here trip the guard. A wet probe outranks a high float."""
+        """Let the sensors wired here trip the guard. A wet probe outranks a high float.
+
+        The readings themselves go out before the guard's report, so that people hear of the water
+        first and of the guard second.
+        """
         causes = [
             trip.unread_cause if sample.value is None else trip.high_cause
             for sample in samples
@@ -194,11 +204,12 @@ class Node:
             and (sample.value is None or sample.value > 0.0)
         ]
         if causes:
-            self._act(Trip(max(causes, key=lambda cause: (cause == "W06", cause != "mark"))))
+            worst = max(causes, key=lambda cause: (cause == "W06", cause != "mark"))
+            self._act(Trip(worst), report=False)
         elif self._guard.phase is GuardPhase.BLOCKED:
-            self._act(Clear())
+            self._act(Clear(), report=False)
 
-    def _act(self, given: GuardInput) -> None:
+    def _act(self, given: GuardInput, *, report: bool = True) -> None:
         """Step the guard and set the relay to what it says. The only place that may energise."""
         try:
             now_s = self._clock.now_s()
@@ -212,7 +223,8 @@ class Node:
             else:
                 self._relay.release()
             self._arm()
-            self._report()
+            if report:
+                self._report()
             self._sound()
         except Exception:
             self._fail("guard")

@@ -197,7 +197,7 @@ class Record(Protocol):
     ) -> None:
         """Keep one moment of a running fill, `t_s` seconds after it began."""
 
-    def end(self, fill: Fill, cause: str, fill_s: float) -> None:
+    def end(self, fill: Fill, cause: str) -> None:
         """A fill is over; `fill.ended` says how. May be called again with better figures."""
 
     def interrupt(self, fill: str, cause: str) -> None:

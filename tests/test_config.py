@@ -65,6 +65,15 @@ def only(text: str) -> Problem:
     return found[0]
 
 
+def told(text: str) -> list[Problem]:
+    """Return what is wrong with a config text, if anything is."""
+    try:
+        loads(text, "test.toml")
+    except ConfigErrors as errors:
+        return list(errors.problems)
+    return []
+
+
 def without(table: str) -> str:
     """Return the sample without one table."""
     pattern = rf"^\[{re.escape(table)}\]\n(?:(?!\[).*\n)*"
@@ -418,23 +427,6 @@ def test_a_band_that_makes_no_sense(changes: list[tuple[str, str]], key: str) ->
     assert only(edited(*changes)).key == f"station.river.incoming.{key}"
 
 
-def _partners(name: str, value: float) -> dict[str, float]:
-    """Return the limits that must move along for `name` to be allowed to be `value`."""
-    if name in {"permit_ttl_s", "reading_stale_s"} and value < DEFAULTS.reading_period_s * 2:
-        return {"reading_period_s": value / 2, "suspect_s": value / 2}
-    if name == "no_flow_bound_s" and value < DEFAULTS.no_flow_s:
-        return {"no_flow_s": value}
-    if name == "check_max_s" and value <= DEFAULTS.check_quiet_s:
-        return {"check_quiet_s": value / 1.5}
-    if name == "check_quiet_s" and value >= DEFAULTS.check_max_s:
-        return {"check_max_s": value * 2}
-    if name == "hold_max_s" and value <= DEFAULTS.hold_pause_s:
-        return {"hold_pause_s": value / 2}
-    if name == "hold_pause_s" and value >= DEFAULTS.hold_max_s:
-        return {"hold_max_s": value * 2}
-    return {}
-
-
 @pytest.mark.parametrize("name", sorted(LIMITS))
 def test_no_limit_leaves_its_hard_range(name: str) -> None:
     """Claim: each limit may take either end of its hard range and nothing beyond it."""
@@ -446,21 +438,32 @@ def test_no_limit_leaves_its_hard_range(name: str) -> None:
         assert len(messages) == 1
         assert "outside the hard range" in messages[0]
         assert row.source in messages[0]
+    # The sample's own band is moved below the lowest scald limit there may be.
+    text = edited(("scald_c = 43.0 ", "scald_c = 25.0 "), ("high_c = 27.0", "high_c = 24.5"))
     for value in (row.low, row.high):
-        others = _partners(name, value)
-        table = "".join(f"{key} = {number!r}\n" for key, number in {**others, name: value}.items())
-        # The sample's own band is moved below the lowest scald limit there may be.
-        text = edited(("scald_c = 43.0 ", "scald_c = 25.0 "), ("high_c = 27.0", "high_c = 24.5"))
-        config = loads(f"{text}\n[station.river.limits]\n{table}")
-        assert getattr(config.stations["river"].limits, name) == value
+        limits = f"\n[station.river.limits]\n{name} = {value!r}\n"
+        # A value that does not fit its partners is told as a pair; alone it is allowed.
+        assert [p for p in told(text + limits) if p.key == f"station.river.limits.{name}"] == []
+
+
+@pytest.mark.parametrize("name", sorted(LIMITS))
+def test_a_tightened_limit_is_in_force(name: str) -> None:
+    """Claim: what the config says of a limit is what the rules get."""
+    row = LIMITS[name]
+    # A hundredth of the range from the default, towards its middle, fits every partner.
+    value = row.default + (row.low + row.high - row.default * 2) / 100
+    limits = f"\n[station.river.limits]\n{name} = {value!r}\n"
+    text = edited(("scald_c = 43.0 ", "scald_c = 30.0 ")) + limits
+    assert getattr(loads(text).stations["river"].limits, name) == value
 
 
 def test_limits_that_do_not_fit_together_are_refused() -> None:
     """Claim: two allowed values that are unsafe as a pair never run."""
-    pair = "no_flow_s = 25.0\nno_flow_bound_s = 20.0\n"
+    quiet_s, most_s = LIMITS["check_quiet_s"].high, LIMITS["check_max_s"].low
+    pair = f"check_quiet_s = {quiet_s}\ncheck_max_s = {most_s}\n"
     problem = only(f"{TEXT}\n[station.river.limits]\n{pair}")
     assert problem.key == "station.river.limits"
-    assert "no_flow_s must not exceed no_flow_bound_s" in problem.wrong
+    assert "check_quiet_s must be below check_max_s" in problem.wrong
 
 
 @pytest.mark.parametrize("value", ['"5"', "true", "[5.0]", "nan", "inf", "-inf"])
@@ -472,10 +475,12 @@ def test_a_limit_is_a_finite_number(value: str) -> None:
 
 def test_a_slow_valve_is_refused_when_its_failure_would_be_told_too_late() -> None:
     """Claim: a valve that does not close is known within 15 s of the command, whatever is set."""
-    slow = ("closing_s = 1.0", "closing_s = 8.0")
-    assert loads(edited(slow))  # 8 + 3 + 4 = 15 s
-    text = edited(slow) + "\n[station.river.limits]\nshut_flow_s = 4.1\n"
-    assert only(text).key == "station.river.valve.closing_s"
+    spare_s = 15.0 - DEFAULTS.shut_grace_s - DEFAULTS.shut_flow_bound_s
+    assert loads(edited(("closing_s = 1.0", f"closing_s = {spare_s}")))
+    slower = edited(("closing_s = 1.0", f"closing_s = {spare_s + 0.1}"))
+    assert only(slower).key == "station.river.valve.closing_s"
+    grace_s = DEFAULTS.shut_grace_s - 0.2
+    assert loads(f"{slower}\n[station.river.limits]\nshut_grace_s = {grace_s}\n")
 
 
 def test_a_meter_that_pulses_too_fast_is_refused() -> None:

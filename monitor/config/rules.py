@@ -96,10 +96,10 @@ def incoming_findings(incoming: Incoming, limits: Limits) -> Iterator[Finding]:
 
 def closing_findings(valve: Valve, limits: Limits) -> Iterator[Finding]:
     """Check that a valve that does not close is told of in time, slow as it may be."""
-    known_s = valve.closing_s + limits.shut_grace_s + limits.shut_flow_s
+    known_s = valve.closing_s + limits.shut_grace_s + limits.shut_flow_bound_s
     if known_s > SHUT_KNOWN_S:
         wrong = f"a valve that fails to close would be known only after {known_s:g} s"
-        allowed = f"closing_s + shut_grace_s + shut_flow_s at most {SHUT_KNOWN_S:g} s"
+        allowed = f"closing_s + shut_grace_s + shut_flow_bound_s at most {SHUT_KNOWN_S:g} s"
         yield Finding("closing_s", wrong, allowed, "fit a faster valve, or tighten the limits")
 
 

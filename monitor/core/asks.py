@@ -7,7 +7,7 @@ more. Acknowledging changes nothing but who has seen the alarm.
 from __future__ import annotations
 
 from dataclasses import replace
-from math import isfinite
+from math import isnan
 from typing import Any
 
 from monitor.core.alarm import STANDING, AlarmEvent
@@ -15,6 +15,7 @@ from monitor.core.alarm import step as alarm_step
 from monitor.core.events import Action, AlarmTurned, Answer, Asked
 from monitor.core.exchange import Reply
 from monitor.core.fills import begin
+from monitor.core.forecast import LITRES_MAX
 from monitor.core.hazards import RULES, Picture, Response
 from monitor.core.messages import TEXTS
 from monitor.core.permissives import PERMISSIVES
@@ -50,9 +51,12 @@ def _answer(plan: Plan, given: Asked, ok: bool, text: str, **data: Any) -> Answe
 
 
 def _number(value: Any) -> float | None:
+    """Return a number as a float, held where any need lies: a long integer cannot become one."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
-    return float(value) if isfinite(value) else None
+    if isinstance(value, float) and isnan(value):
+        return None
+    return float(min(max(value, -LITRES_MAX), LITRES_MAX))
 
 
 def wanted(plan: Plan, args: dict[str, Any]) -> tuple[float, bool] | str:
@@ -124,7 +128,10 @@ def _reset(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outc
     actions: list[Action] = []
     for index, rule in enumerate(RULES):
         alarm = alarms[index]
-        for event in (AlarmEvent.ACK, AlarmEvent.RESET):
+        # What only the reset itself ends (an interruption) has to have ended before its latch goes.
+        over = alarm.state in STANDING and rule.cleared(picture)
+        ended = (AlarmEvent.CLEAR,) if over else ()
+        for event in (AlarmEvent.ACK, *ended, AlarmEvent.RESET):
             alarm = alarm_step(alarm, event, picture.now_s, rule.latching, given.request.by)
         if alarm is not alarms[index]:
             alarms[index] = alarm

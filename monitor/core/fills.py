@@ -96,7 +96,8 @@ def _limited(plan: Plan, fill: Fill, now_s: float) -> Fill:
         fill,
         time_fixed=True,
         time_limit_s=min(fill.time_limit_s, allowed_s),
-        expected_s=open_s + ahead.remaining_s,
+        expected=ahead,
+        expected_at_s=open_s,
     )
 
 
@@ -116,7 +117,13 @@ def expected(fill: Fill, now_s: float) -> Forecast | None:
 def shut_again(fill: Fill, now_s: float, hold: bool) -> Fill:
     """Return the fill when the valve is told to shut."""
     open_s = fill.open_before_s + max(0.0, now_s - fill.opened_s)
-    return replace(fill, open_before_s=open_s, holds=fill.holds + 1 if hold else fill.holds)
+    holds = fill.holds + 1 if hold else fill.holds
+    return replace(fill, open_before_s=open_s, shut_s=now_s, holds=holds)
+
+
+def duration_s(fill: Fill) -> float:
+    """Return how long the fill took, from the first opening to the last close command."""
+    return max(0.0, fill.shut_s - fill.begun_s) if fill.shut_s >= fill.begun_s else 0.0
 
 
 def open_time_s(phase: Phase, fill: Fill, now_s: float) -> float:

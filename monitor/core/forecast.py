@@ -13,9 +13,7 @@ so many litres *by this meter*; it does not when the fill ends at a *mark*. For 
 filter of two numbers keeps the true rise and the litres risen per metered litre; a level sensor,
 where there is one, sharpens it. So the net rise, not the inflow, says when the vessel is full.
 
-Sources: R. E. Kalman 1960; the discrete forms of integrated white noise and of exponentially
-decaying (Ornstein-Uhlenbeck) noise as in Bar-Shalom, Li and Kirubarajan, "Estimation with
-Applications to Tracking and Navigation"; for the CUSUM see `change`.
+The filter's algebra and its sources are in `kalman`, the CUSUM's in `change`.
 """
 
 from __future__ import annotations
@@ -24,19 +22,29 @@ import math
 from dataclasses import dataclass, replace
 
 from monitor.core.change import CALM, Cusum, CusumChart, cusum_signal, cusum_step
+from monitor.core.kalman import (
+    HALF,
+    THIRD,
+    Four,
+    Ten,
+    Wander,
+    advance,
+    correct_flow,
+    correct_volume,
+)
 from monitor.core.units import S_PER_MIN
 
 # How flow behaves, as shares of the base flow. No source: chosen for ordinary plumbing so that the
 # 90 % interval holds the truth nine times in ten over the invented fills of
 # tests/bench/forecast_table.py, and checked there on fills that were not used for choosing.
 BASE_WANDER = 0.006  # per square root of a minute: 4.6 % in an hour, as mains pressure moves
-DRIFT_SD = 0.0004  # per minute, before anything is known: 2.4 % an hour, a filter that clogs
+DRIFT_SD = 0.0012  # per minute, before anything is known: 7 % an hour, a filter that clogs
 PASSING_SD = 0.04  # of the passing part before this fill has shown its own
 PASSING_MIN = 5.0  # minutes for it to fall to a third: between a cistern (1) and a shower (8)
 UNREST_MIN = 30.0  # minutes this fill must run for its own unrest to weigh as much as PASSING_SD
 UNREST_MAX = 0.2  # share; a passing part above this teaches no more (the valve was being shut)
 STEP_SD = 0.15  # of a sudden step: what one more tap takes from a half-inch supply
-STEP_STAYS = 0.1  # share of a step's variance that stays: most taps are closed again
+STEP_STAYS = 0.05  # share of a step's variance that stays: most taps are closed again
 
 COUNT_VAR = 0.25  # pulses²: f (1 - f) <= 1/4 for the part f of a pulse that is cut off
 COUNT_MAX = 2**53  # above this a count is no longer exact as a float: not a count
@@ -44,12 +52,14 @@ READ_SD = 0.02  # share; doubt of a flow reading that comes without its count
 CUSUM_SLACK = 0.5  # innovation standard deviations: tuned to a shift of one
 CUSUM_LIMIT = 8.0  # gives a false alarm in 9,500 calm readings (Siegmund's formula), a wide moment
 OPENING_S = 5.0  # a valve takes up to this to open; flow says nothing about the fill until then
+CLOSEST_S = 0.001  # readings closer than this are one reading
 GAP_MAX_MIN = 60.0  # a longer silence spreads no further: by then nothing is known about flow
 
-RATIO_WANDER = 0.002  # per square root of a minute: the share lost (a drain, a leak) may change
+RATIO_WANDER = 0.001  # per square root of a minute: the share lost (a drain, a leak) may change
 RATIO_JUMP_SD = 0.2  # share; a hose that slipped out or a drain that was opened
 RATIO_MIN = 0.05  # below this the water is going elsewhere, and no end can be told
-LEVEL_KIN_MIN = 1 / 3  # level readings closer than this share their waves: they count as one
+RISE_SD_MIN_L = 0.01  # no level sensor is better; keeps every division safe
+LEVEL_KIN_MIN = 1 / 6  # level readings closer than this share their waves: they count as one
 
 FLOW_DEFAULT_LPM = 10.0  # a garden hose on mains pressure
 DEFAULT_SHARE = 0.5  # standard deviation of a flow nobody has measured yet
@@ -59,28 +69,12 @@ PULSES_MIN_PER_L = 1.0
 PULSES_MAX_PER_L = 20_000.0
 METER_SHARE_SD = 0.02  # of a plain Hall meter after a bucket test
 LITRES_MAX = 1e6  # a need above this is not a need
+TICK_S = 1.0  # readings come once a second: no end can be told more sharply
 FAR_S = 172_800.0  # two days: an end as far off as this is not in sight
 Z90 = 1.6448536269514722  # half width of a 90 % interval in standard deviations (normal)
 NEWTON_STEPS = 3  # the curve is almost straight: the third step moves by less than 1 ms
 
-HALF = 1 / 2
-THIRD = 1 / 3
-
 STEPS = CusumChart(target=0.0, slack=CUSUM_SLACK, limit=CUSUM_LIMIT)
-
-# Volume in litres, base flow in L/min, drift in L/min per minute, passing flow in L/min.
-Four = tuple[float, float, float, float]
-# Their covariance, upper triangle by rows: vv vb vd vu, bb bd bu, dd du, uu.
-Ten = tuple[float, float, float, float, float, float, float, float, float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Wander:
-    """How the truth moves: variances in (L/min)², the passing part's decay in minutes."""
-
-    base_per_min: float
-    passing_var: float
-    passing_min: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +107,7 @@ class FillState:
     pulses_per_l: float
     opened_s: float
     t_s: float
+    count: int
     zero_count: float  # what the counter showed, or would have shown, at no litres
     mean: Four
     cov: Ten
@@ -162,21 +157,23 @@ def start(
     wide = DEFAULT_SHARE * flow
     flow_sd = wide if flow_sd_lpm is None else _held(flow_sd_lpm, 0.0, FLOW_MAX_LPM, wide)
     share_sd = _held(meter_share_sd, 0.0, 1.0, METER_SHARE_SD)
+    first = count if 0 <= count <= COUNT_MAX else 0
     begin_s = t_s if math.isfinite(t_s) else 0.0
-    first_var = COUNT_VAR / per_l / per_l
-    drift_var, passing_var = _square(DRIFT_SD * flow), _square(PASSING_SD * flow)
+    drift_sd, passing_sd = DRIFT_SD * flow, PASSING_SD * flow
+    drift_var, passing_var = drift_sd * drift_sd, passing_sd * passing_sd
     return FillState(
         pulses_per_l=per_l,
         opened_s=begin_s,
         t_s=begin_s,
-        zero_count=float(count) if 0 <= count <= COUNT_MAX else 0.0,
+        count=first,
+        zero_count=float(first),
         mean=(0.0, flow, 0.0, 0.0),
-        cov=(first_var, 0, 0, 0, _square(flow_sd), 0, 0, drift_var, 0, passing_var),
-        unrest=_square(PASSING_SD) * UNREST_MIN,
+        cov=(_count_var(per_l), 0, 0, 0, flow_sd * flow_sd, 0, 0, drift_var, 0, passing_var),
+        unrest=PASSING_SD * PASSING_SD * UNREST_MIN,
         unrest_min=UNREST_MIN,
         cusum=Cusum(),
         steps=0,
-        rise=Rise(0.0, 1.0, 0.0, 0.0, _square(share_sd), seen=False, cusum=Cusum()),
+        rise=Rise(0.0, 1.0, 0.0, 0.0, share_sd * share_sd, seen=False, cusum=Cusum()),
     )
 
 
@@ -197,10 +194,9 @@ def update(
     restarted: the filter goes on from its own estimate. Time that stands still or goes back, or a
     reading without numbers, changes nothing.
     """
-    elapsed_s = t_s - state.t_s
-    if not (math.isfinite(elapsed_s) and elapsed_s > 0):
+    minutes = _minutes_since(state, t_s)
+    if minutes <= 0:
         return state
-    minutes = min(elapsed_s / S_PER_MIN, GAP_MAX_MIN)
     reading = _Reading(t_s, minutes, rise_l, rise_sd_l)
     if count is not None and 0 <= count <= COUNT_MAX:
         return _counted(state, reading, count)
@@ -214,18 +210,24 @@ def rest(state: FillState, t_s: float, count: int | None) -> FillState:
 
     What slips through is counted; the flow estimate waits, and forgets a little.
     """
-    elapsed_s = t_s - state.t_s
-    if not (math.isfinite(elapsed_s) and elapsed_s > 0):
+    minutes = _minutes_since(state, t_s)
+    if minutes <= 0:
         return state
-    minutes = min(elapsed_s / S_PER_MIN, GAP_MAX_MIN)
-    mean, cov = advance(state.mean, state.cov, minutes, _wander(state))
+    (_, base, drift, passing), cov = advance(state.mean, state.cov, minutes, _wander(state))
+    _, _, _, _, bb, bd, bu, dd, du, uu = cov
     volume_l, zero = state.mean[0], state.zero_count
-    if count is not None and 0 <= count <= COUNT_MAX:
-        volume_l = max((count - zero + HALF) / state.pulses_per_l, volume_l)
-        zero = count + HALF - volume_l * state.pulses_per_l
-    known: Ten = (COUNT_VAR / state.pulses_per_l / state.pulses_per_l, 0, 0, 0, *cov[4:])
-    reading = _Reading(t_s, minutes, None, 0.0)
-    return _moved(state, reading, (volume_l, *mean[1:]), known, zero_count=zero, opened_s=t_s)
+    seen = count if count is not None and 0 <= count <= COUNT_MAX else state.count
+    if seen >= state.count:
+        volume_l = max((seen - zero + HALF) / state.pulses_per_l, volume_l)
+    return _moved(
+        state,
+        _Reading(t_s, minutes, None, 0.0),
+        (volume_l, base, drift, passing),
+        (_count_var(state.pulses_per_l), 0, 0, 0, bb, bd, bu, dd, du, uu),
+        opened_s=t_s,
+        count=seen,
+        zero_count=seen + HALF - volume_l * state.pulses_per_l,
+    )
 
 
 def predict(
@@ -244,30 +246,28 @@ def predict(
     its close command, as earlier fills have shown. A need that is no number counts as none.
     """
     need = _held(need_l, 0.0, LITRES_MAX, 0.0)
-    volume_l, base, _, passing = state.mean
-    _, _, _, _, bb, _, bu, _, _, uu = state.cov
     rise = state.rise
-    ratio = 1.0 if by_meter else max(rise.ratio, RATIO_MIN)
-    delivered_l = volume_l if by_meter else rise.rise_l
-    left_l = (need - delivered_l - _held(overrun_l, 0.0, LITRES_MAX, 0.0)) / ratio
+    if by_meter:  # the meter's own litres: one for one, and no doubt about them
+        rise = Rise(state.mean[0], 1.0, 0.0, 0.0, 0.0, seen=False, cusum=rise.cusum)
+        need_sd_l = 0.0
+    ratio = max(rise.ratio, RATIO_MIN)
+    left_l = (need - rise.rise_l - _held(overrun_l, 0.0, LITRES_MAX, 0.0)) / ratio
     minutes = _minutes_to(left_l, state.mean)
-    (_, later, _, still_passing), (vv, *_) = advance(state.mean, state.cov, minutes, _wander(state))
-    left_var = vv + (0.0 if by_meter else _left_var(rise, left_l, ratio, need_sd_l, minutes))
-    rate = max(later + still_passing, FLOW_MIN_LPM)
-    wide = Z90 * math.sqrt(left_var) / rate
+    early, late = _doubt(state, minutes, _left_var(rise, left_l, ratio, need_sd_l, minutes))
     waited_s = _held(now_s - state.t_s, 0.0, FAR_S, 0.0)
+    _, base, _, passing = state.mean
+    _, _, _, _, bb, _, bu, _, _, uu = state.cov
     flow = max(base + passing, 0.0)
-    flow_var = max(bb + bu + bu + uu, 0.0)
-    share_var = 0.0 if by_meter else rise.ratio_var
+    flow_var = max(bb + bu + bu + uu, 0.0) * ratio * ratio + flow * flow * rise.ratio_var
     return Forecast(
         flow_lpm=flow * ratio,
-        flow_sd_lpm=math.sqrt(flow_var * ratio * ratio + flow * flow * share_var),
-        delivered_l=delivered_l,
-        remaining_l=max(need - delivered_l, 0.0),
+        flow_sd_lpm=math.sqrt(flow_var),
+        delivered_l=rise.rise_l,
+        remaining_l=max(need - rise.rise_l, 0.0),
         remaining_s=_seconds(minutes, waited_s),
-        low_s=_seconds(minutes * minutes / (minutes + wide) if minutes > 0 else 0.0, waited_s),
-        high_s=_seconds(minutes + wide, waited_s),
-        total_l=max(need, delivered_l),
+        low_s=_seconds(minutes - early, waited_s + TICK_S),
+        high_s=_seconds(minutes + late, waited_s - TICK_S),
+        total_l=max(need, rise.rise_l),
     )
 
 
@@ -287,103 +287,37 @@ def limits_from(
     return (max(time_s, 0.0), max(volume_l, 0.0)) if sound else (0.0, 0.0)
 
 
-def advance(mean: Four, cov: Ten, minutes: float, wander: Wander) -> tuple[Four, Ten]:
-    """Return mean and covariance `minutes` later, with nothing measured: the whole flow model."""
-    volume, base, drift, passing = mean
-    vv, vb, vd, vu, bb, bd, bu, dd, du, uu = cov
-    half = HALF * minutes * minutes
-    left = math.exp(-minutes / wander.passing_min)
-    gone = 1 - left
-    run = wander.passing_min * gone  # minutes' worth of a passing flow until then
-    vb1 = vb + minutes * bb + half * bd + run * bu
-    vd1 = vd + minutes * bd + half * dd + run * du
-    vu1 = vu + minutes * bu + half * du + run * uu
-    vv1 = vv + minutes * (vb + vb1) + half * (vd + vd1) + run * (vu + vu1)
-    bd1 = bd + minutes * dd
-    walk = wander.base_per_min * minutes
-    swing = wander.passing_var
-    swing_v = wander.passing_min * (minutes - run + minutes - run - run * gone)
-    return (
-        (
-            volume + minutes * base + half * drift + run * passing,
-            base + minutes * drift,
-            drift,
-            left * passing,
-        ),
-        (
-            vv1 + walk * THIRD * minutes * minutes + swing * max(swing_v, 0.0),
-            vb1 + minutes * vd1 + walk * HALF * minutes,
-            vd1,
-            left * vu1 + swing * run * gone,
-            bb + minutes * (bd + bd1) + walk,
-            bd1,
-            left * (bu + minutes * du),
-            dd,
-            left * du,
-            left * left * uu + swing * gone * (1 + left),
-        ),
-    )
-
-
-def correct_volume(mean: Four, cov: Ten, volume_l: float, var: float) -> tuple[Four, Ten]:
-    """Return mean and covariance after a volume was measured with variance `var` (litres²)."""
-    return _correct(mean, cov, cov[:4], volume_l - mean[0], cov[0] + var)
-
-
-def correct_flow(mean: Four, cov: Ten, flow_lpm: float, var: float) -> tuple[Four, Ten]:
-    """Return mean and covariance after a flow was measured with variance `var` ((L/min)²)."""
-    _, vb, _, vu, bb, bd, bu, _, du, uu = cov
-    column = (vb + vu, bb + bu, bd + du, bu + uu)
-    gap = flow_lpm - mean[1] - mean[3]
-    return _correct(mean, cov, column, gap, column[1] + column[3] + var)
-
-
-def _correct(mean: Four, cov: Ten, column: Four, gap: float, total: float) -> tuple[Four, Ten]:
-    """Return mean and covariance after an innovation `gap` of variance `total`."""
-    if total <= 0:
-        return mean, cov
-    volume, base, drift, passing = mean
-    vv, vb, vd, vu, bb, bd, bu, dd, du, uu = cov
-    cv, cb, cd, cu = column
-    kv, kb, kd, ku = cv / total, cb / total, cd / total, cu / total
-    return (
-        (volume + kv * gap, base + kb * gap, drift + kd * gap, passing + ku * gap),
-        (
-            max(vv - kv * cv, 0.0),
-            vb - kv * cb,
-            vd - kv * cd,
-            vu - kv * cu,
-            max(bb - kb * cb, 0.0),
-            bd - kb * cd,
-            bu - kb * cu,
-            max(dd - kd * cd, 0.0),
-            du - kd * cu,
-            max(uu - ku * cu, 0.0),
-        ),
-    )
+def _minutes_since(state: FillState, t_s: float) -> float:
+    """Return the minutes since the last reading; 0 for a time that cannot be used."""
+    elapsed_s = t_s - state.t_s
+    if not CLOSEST_S <= elapsed_s < math.inf:
+        return 0.0
+    return min(elapsed_s / S_PER_MIN, GAP_MAX_MIN)
 
 
 def _counted(state: FillState, reading: _Reading, count: int) -> FillState:
     """Return the state after a count."""
     mean, cov = advance(state.mean, state.cov, reading.minutes, _wander(state))
     volume_l = (count - state.zero_count + HALF) / state.pulses_per_l
-    if volume_l < state.mean[0] - 1 / state.pulses_per_l:
+    if count < state.count:
         zero = count + HALF - mean[0] * state.pulses_per_l
-        return _moved(state, reading, mean, cov, zero_count=zero)
+        return _moved(state, reading, mean, cov, zero_count=zero, count=count)
     if reading.t_s - state.opened_s <= OPENING_S:
-        return _moved(state, reading, (volume_l, *state.mean[1:]), state.cov)
-    var = COUNT_VAR / state.pulses_per_l / state.pulses_per_l
+        return _moved(state, reading, (volume_l, *state.mean[1:]), state.cov, count=count)
+    var = _count_var(state.pulses_per_l)
     base_sq = _base(mean) * _base(mean)
     cusum = cusum_step(STEPS, state.cusum, (volume_l - mean[0]) / math.sqrt(cov[0] + var))
     jumped = cusum_signal(STEPS, cusum) != CALM
     if jumped:
         cov, cusum = _jumped(cov, STEP_SD * STEP_SD * base_sq), Cusum()
     mean, cov = correct_volume(mean, cov, volume_l, var)
-    share_sq = min((mean[3] * mean[3] + cov[9]) / base_sq, UNREST_MAX * UNREST_MAX)
+    (_, _, _, passing), (*_, passing_var) = mean, cov
+    share_sq = min((passing * passing + passing_var) / base_sq, UNREST_MAX * UNREST_MAX)
     return FillState(
         pulses_per_l=state.pulses_per_l,
         opened_s=state.opened_s,
         t_s=reading.t_s,
+        count=count,
         zero_count=state.zero_count,
         mean=mean,
         cov=cov,
@@ -429,6 +363,7 @@ def _risen(rise: Rise, metered_l: float, reading: _Reading) -> Rise:
     level_l, sd_l = reading.rise_l, reading.rise_sd_l
     if level_l is None or not (abs(level_l) <= LITRES_MAX and 0 < sd_l <= LITRES_MAX):
         return Rise(rise_l, rise.ratio, rise_var, shared, ratio_var, rise.seen, rise.cusum)
+    sd_l = max(sd_l, RISE_SD_MIN_L)
     if not rise.seen:
         rise_var += sd_l * sd_l  # the reading this rise is counted from was as noisy
     noise = sd_l * sd_l * max(LEVEL_KIN_MIN / reading.minutes, 1.0)
@@ -461,6 +396,20 @@ def _left_var(rise: Rise, left_l: float, ratio: float, need_sd_l: float, minutes
     return max(true_var, 0.0) / (ratio * ratio)
 
 
+def _doubt(state: FillState, minutes: float, left_var: float) -> tuple[float, float]:
+    """Return how many minutes before and after the expected end the 90 % interval reaches.
+
+    What is doubtful about the flow divides, so it reaches further late than early; what is
+    doubtful about the litres left (`left_var`, metered litres²) reaches equally far both ways.
+    """
+    (_, base, _, passing), (vv, *_) = advance(state.mean, state.cov, minutes, _wander(state))
+    rate = max(base + passing, FLOW_MIN_LPM)
+    slow = Z90 * math.sqrt(vv) / rate
+    quick = minutes * slow / (minutes + slow) if minutes > 0 else 0.0
+    both = Z90 * math.sqrt(left_var) / rate
+    return math.hypot(quick, both), math.hypot(slow, both)
+
+
 def _minutes_to(left_l: float, mean: Four) -> float:
     """Return the minutes until `left_l` metered litres have run, by Newton's method, bounded."""
     _, base, drift, passing = mean
@@ -484,6 +433,11 @@ def _wander(state: FillState) -> Wander:
     )
 
 
+def _count_var(pulses_per_l: float) -> float:
+    """Return the variance in litres² of a volume told by a count."""
+    return COUNT_VAR / (pulses_per_l * pulses_per_l)
+
+
 def _base(mean: Four) -> float:
     """Return the base flow in L/min, held where a fill's flow can be."""
     return min(max(mean[1], FLOW_MIN_LPM), FLOW_MAX_LPM)
@@ -492,11 +446,6 @@ def _base(mean: Four) -> float:
 def _seconds(minutes: float, waited_s: float) -> float:
     """Return minutes as seconds from now, held between now and FAR_S."""
     return min(max(minutes * S_PER_MIN - waited_s, 0.0), FAR_S)
-
-
-def _square(value: float) -> float:
-    """Return the square; unlike the power operator it never raises."""
-    return value * value
 
 
 def _held(value: float, low: float, high: float, unknown: float) -> float:

@@ -261,6 +261,10 @@ def step(
     elif effect is Effect.SPEND:
         fill = given.fill if isinstance(given, Withdraw) and given.fill else state.fill
         after = _spent(after, fill, cause)
+    if isinstance(given, Withdraw) and given.engine == state.engine:
+        after = replace(after, seq=max(after.seq, given.seq))  # permits sent before it are void
+    if state.phase is GuardPhase.OPEN and event is GuardEvent.ALIEN and isinstance(given, Permit):
+        after = _spent(after, given.fill, cause)  # of two live claims neither is obeyed
     if state.phase is GuardPhase.OPEN and phase is not GuardPhase.OPEN:
         after = replace(after, open_before_s=open_time_s(state, safe_now_s), until_s=0.0)
     return after

@@ -109,16 +109,17 @@ def _leak_gone(p: Picture) -> bool:
     return p.leak_fresh and not p.leak_wet
 
 
+def _heard_shut(p: Picture) -> bool:
+    """The newest reading was made long enough after the valve was told to shut."""
+    return p.shut_for_s - p.silent_s > p.closing_s + p.limits.shut_grace_s
+
+
 def _still_flows(p: Picture) -> bool:
-    return (
-        p.flow_fresh
-        and p.flow_lpm >= p.limits.flow_min_lpm
-        and p.shut_for_s > p.closing_s + p.limits.shut_grace_s
-    )
+    return p.flow_fresh and p.flow_lpm >= p.limits.flow_min_lpm and _heard_shut(p)
 
 
 def _stays_open(p: Picture) -> bool:
-    return p.valve_open and p.shut_for_s > p.closing_s + p.limits.shut_grace_s
+    return p.valve_open and _heard_shut(p)
 
 
 def _shut_and_dry(p: Picture) -> bool:
@@ -263,11 +264,11 @@ _TRYING = frozenset({Phase.FILLING, Phase.HOLDING})
 RULES: Final[tuple[Rule, ...]] = (
     Rule("leak", "W06", Severity.TOP, Response.CLOSE, EVERY, _leak, _leak_gone),
     Rule("valve-flows", "W04", Severity.TOP, Response.CLOSE, AFTER_CLOSING, _still_flows,
-         _shut_and_dry, hold="shut_flow_s", bound="shut_flow_s"),
+         _shut_and_dry, hold="shut_flow_s", bound="shut_flow_bound_s"),
     Rule("valve-open", "W04", Severity.TOP, Response.CLOSE, AFTER_CLOSING, _stays_open,
          _shut_and_dry),
     Rule("seep", "W05", Severity.HIGH, Response.WARN, AT_REST, _seeps, _shut_and_dry,
-         hold="seep_s", bound="seep_s"),
+         hold="seep_s", bound="seep_bound_s"),
     Rule("scald", "T01", Severity.HIGH, Response.CLOSE, _FLOWING, _scalds, _temp_read),
     Rule("over-volume", "W01", Severity.HIGH, Response.CLOSE, _FLOWING, _over_volume, _float_read),
     Rule("float-early", "S01", Severity.HIGH, Response.CLOSE, _TRYING, _float_early, _float_low),
@@ -291,9 +292,9 @@ RULES: Final[tuple[Rule, ...]] = (
     _guard_row("S02"),
     _guard_row("W06", Severity.TOP),
     Rule("hot", "T01", Severity.MEDIUM, Response.HOLD, _FLOWING, _hot, _temp_read,
-         hold="hot_s", bound="hot_s"),
+         hold="hot_s", bound="hot_bound_s"),
     Rule("cold", "T02", Severity.MEDIUM, Response.HOLD, _FLOWING, _cold, _temp_read,
-         hold="cold_s", bound="cold_s"),
+         hold="cold_s", bound="cold_bound_s"),
     Rule("no-flow", "W15", Severity.MEDIUM, Response.HOLD, _FLOWING, _no_flow, _flow_read,
          hold="no_flow_s", bound="no_flow_bound_s"),
     Rule("temp-unread", "T06", Severity.MEDIUM, Response.HOLD, _TRYING, _temp_unread, _temp_read),
@@ -301,7 +302,7 @@ RULES: Final[tuple[Rule, ...]] = (
     Rule("flow-impossible", "S04", Severity.MEDIUM, Response.HOLD, _FLOWING, _impossible_flow,
          _flow_read),
     Rule("node-quiet", "C05", Severity.LOW, Response.WARN, AT_REST, _silent, _heard,
-         hold="quiet_s", bound="quiet_s", latching=False),
+         hold="quiet_s", bound="quiet_bound_s", latching=False),
 )  # fmt: skip
 """The rule set. Order matters only between rows of equal response and severity."""
 

@@ -32,8 +32,9 @@ _OURS: Final = "our bound"
 
 _ROWS: Final = (
     # --- the permit and the guard ---
-    Limit("permit_ttl_s", "s", 1.5, 3.0, 3.0, _OURS,
-          "how long the valve may stay open after the engine last proved it heard this node"),
+    Limit("permit_ttl_s", "s", 1.0, 1.9, 1.9, "hazards C01-C04: valve shut within 3 s",
+          "how long the valve may stay open after the engine last proved it heard this node; a "
+          "valve that closes in 1 s is then shut within 3 s, whatever died and whenever"),
     Limit("reading_period_s", "s", 0.2, 1.0, 1.0, _OURS,
           "a node sends all its readings at least this often, and each earns one renewal"),
     Limit("open_max_s", "s", 60.0, 21600.0, 14400.0, _PRACTICE,
@@ -45,10 +46,12 @@ _ROWS: Final = (
           "an older reading counts as none"),
     Limit("clock_creep", "s/s", 0.00005, 0.001, 0.0005, "quartz clocks drift below 100 ppm",
           "how fast the node's clock offset may be re-learned, so that drift is not seen as delay"),
-    Limit("suspect_s", "s", 0.5, 2.0, 1.5, _OURS,
+    Limit("suspect_s", "s", 0.5, 1.5, 1.3, _OURS,
           "silence after which the broker is asked for an echo, to tell whose silence it is"),
-    Limit("quiet_s", "s", 2.0, 60.0, 5.0, _OURS,
+    Limit("quiet_s", "s", 2.0, 30.0, 5.0, _OURS,
           "with no fill running, a node may be unheard this long before people are told"),
+    Limit("quiet_bound_s", "s", 4.0, 60.0, 12.0, _OURS,
+          "a node that comes and goes is told of by then"),
     # --- before a fill ---
     Limit("check_quiet_s", "s", 2.0, 30.0, 3.0, _OURS,
           "the meter must stand still this long with the valve shut before a fill"),
@@ -57,16 +60,20 @@ _ROWS: Final = (
     # --- flow ---
     Limit("flow_min_lpm", "L/min", 0.3, 2.0, 0.5, "start-up flow of small turbine meters, 0.5-1",
           "below this a pulse meter cannot be told from standing still"),
-    Limit("no_flow_s", "s", 3.0, 25.0, 20.0, "hazard W15: at most 30 s",
+    Limit("no_flow_s", "s", 3.0, 14.0, 13.0, "hazard W15: at most 30 s",
           "open valve without flow: never wait with no measurement"),
     Limit("no_flow_bound_s", "s", 5.0, 30.0, 28.0, "hazard W15: at most 30 s",
           "flickering flow cannot postpone the no-flow trip past this"),
-    Limit("shut_grace_s", "s", 0.5, 6.0, 3.0, _OURS,
+    Limit("shut_grace_s", "s", 0.5, 3.0, 3.0, _OURS,
           "beyond the valve's own closing time, before flow counts as 'does not close'"),
-    Limit("shut_flow_s", "s", 1.0, 6.0, 4.0, "hazard W04: at most 15 s after the command",
+    Limit("shut_flow_s", "s", 1.0, 4.0, 4.0, "hazard W04: at most 15 s after the command",
           "flow for this long after that is a valve that does not close"),
-    Limit("seep_s", "s", 10.0, 50.0, 30.0, "hazard W05: at most 60 s at 0.5 L/min",
+    Limit("shut_flow_bound_s", "s", 2.0, 9.0, 9.0, "hazard W04: at most 15 s after the command",
+          "flickering flow cannot postpone that past this"),
+    Limit("seep_s", "s", 5.0, 27.0, 25.0, "hazard W05: at most 60 s at 0.5 L/min",
           "flow for this long with no fill running is a seep"),
+    Limit("seep_bound_s", "s", 10.0, 55.0, 55.0, "hazard W05: at most 60 s at 0.5 L/min",
+          "flickering flow cannot postpone that past this"),
     # --- volume and time ---
     Limit("volume_margin", "L/L", 0.0, 0.08, 0.03, "turbine meters uncalibrated: some per cent",
           "share of the need allowed on top, beyond the meter's own uncertainty"),
@@ -81,8 +88,12 @@ _ROWS: Final = (
     Limit("flow_floor_lpm", "L/min", 0.5, 10.0, 2.0, _OURS,
           "until the flow is known, the time allowed is that of this slow flow"),
     # --- temperature ---
-    Limit("hot_s", "s", 1.0, 8.0, 5.0, "hazard T01: at most 10 s", "too warm for this long: hold"),
-    Limit("cold_s", "s", 1.0, 25.0, 20.0, "hazard T02: at most 30 s", "too cold this long: hold"),
+    Limit("hot_s", "s", 1.0, 4.0, 4.0, "hazard T01: at most 10 s", "too warm for this long: hold"),
+    Limit("hot_bound_s", "s", 2.0, 8.5, 8.5, "hazard T01: at most 10 s",
+          "a temperature that flickers about the band's edge is held by then"),
+    Limit("cold_s", "s", 1.0, 14.0, 13.0, "hazard T02: at most 30 s", "too cold this long: hold"),
+    Limit("cold_bound_s", "s", 2.0, 28.0, 28.0, "hazard T02: at most 30 s",
+          "a temperature that flickers about the band's edge is held by then"),
     Limit("scald_max_c", "°C", 25.0, 45.0, 43.0, "burns after 2 h at 45 °C, minutes at 49 °C",
           "the hardest limit a config may set for incoming water"),
     # --- holding and settling ---
@@ -110,6 +121,7 @@ class Limits:
     clock_creep: float = LIMITS["clock_creep"].default
     suspect_s: float = LIMITS["suspect_s"].default
     quiet_s: float = LIMITS["quiet_s"].default
+    quiet_bound_s: float = LIMITS["quiet_bound_s"].default
     check_quiet_s: float = LIMITS["check_quiet_s"].default
     check_max_s: float = LIMITS["check_max_s"].default
     flow_min_lpm: float = LIMITS["flow_min_lpm"].default
@@ -117,7 +129,9 @@ class Limits:
     no_flow_bound_s: float = LIMITS["no_flow_bound_s"].default
     shut_grace_s: float = LIMITS["shut_grace_s"].default
     shut_flow_s: float = LIMITS["shut_flow_s"].default
+    shut_flow_bound_s: float = LIMITS["shut_flow_bound_s"].default
     seep_s: float = LIMITS["seep_s"].default
+    seep_bound_s: float = LIMITS["seep_bound_s"].default
     volume_margin: float = LIMITS["volume_margin"].default
     volume_margin_l: float = LIMITS["volume_margin_l"].default
     early_share: float = LIMITS["early_share"].default
@@ -126,7 +140,9 @@ class Limits:
     learn_s: float = LIMITS["learn_s"].default
     flow_floor_lpm: float = LIMITS["flow_floor_lpm"].default
     hot_s: float = LIMITS["hot_s"].default
+    hot_bound_s: float = LIMITS["hot_bound_s"].default
     cold_s: float = LIMITS["cold_s"].default
+    cold_bound_s: float = LIMITS["cold_bound_s"].default
     scald_max_c: float = LIMITS["scald_max_c"].default
     hold_pause_s: float = LIMITS["hold_pause_s"].default
     hold_max_s: float = LIMITS["hold_max_s"].default
@@ -156,17 +172,29 @@ def with_overrides(overrides: Mapping[str, float]) -> Limits:
     return replace(DEFAULTS, **allowed)
 
 
+def _debounces(limits: Limits) -> tuple[tuple[str, float, float], ...]:
+    return (
+        ("no_flow", limits.no_flow_s, limits.no_flow_bound_s),
+        ("shut_flow", limits.shut_flow_s, limits.shut_flow_bound_s),
+        ("seep", limits.seep_s, limits.seep_bound_s),
+        ("hot", limits.hot_s, limits.hot_bound_s),
+        ("cold", limits.cold_s, limits.cold_bound_s),
+        ("quiet", limits.quiet_s, limits.quiet_bound_s),
+    )
+
+
 def relations(limits: Limits) -> tuple[str, ...]:
     """Return what is wrong with the values taken together; empty when nothing is."""
     pairs = (
-        (limits.reading_period_s + limits.reading_period_s <= limits.permit_ttl_s,
-         "permit_ttl_s must be at least twice reading_period_s, or one lost reading shuts"),
+        (limits.reading_period_s < limits.suspect_s,
+         "reading_period_s must be below suspect_s, or every pause between readings is a silence"),
         (limits.reading_period_s + limits.reading_period_s <= limits.reading_stale_s,
          "reading_stale_s must be at least twice reading_period_s"),
         (limits.suspect_s < limits.permit_ttl_s,
          "suspect_s must be below permit_ttl_s, or the echo comes after the permit's end"),
-        (limits.no_flow_s <= limits.no_flow_bound_s,
-         "no_flow_s must not exceed no_flow_bound_s"),
+        *((2 * hold_s <= bound_s,
+           f"{name}_bound_s must be at least twice {name}_s, or a single flicker trips")
+          for name, hold_s, bound_s in _debounces(limits)),
         (limits.check_quiet_s < limits.check_max_s,
          "check_quiet_s must be below check_max_s, or no check can ever pass"),
         (limits.hold_pause_s < limits.hold_max_s,

@@ -8,6 +8,7 @@ from math import inf
 from monitor.core.alarm import Alarm
 from monitor.core.debounce import Contact, Debounce
 from monitor.core.forecast import FillState as ForecastState
+from monitor.core.forecast import Forecast
 from monitor.core.hazards import RULES
 from monitor.core.limits import DEFAULTS, Limits
 from monitor.core.phases import Phase
@@ -74,8 +75,11 @@ class Fill:
     holds: int = 0
     time_fixed: bool = False
     forecast: ForecastState | None = None
-    expected_s: float | None = None  # what the forecast said when the time was fixed
+    expected: Forecast | None = None  # the forecast when the time was fixed
+    expected_at_s: float = 0.0  # open time at that moment
+    shut_s: float = -inf  # when the valve was last told to shut
     ended: str = ""  # "" while it runs, then "done" or "stopped"
+    accounted: bool = False  # what came after the valve was told to shut is in the litres
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,9 @@ from dataclasses import dataclass, field, replace
 from math import inf, isfinite
 
 from monitor.core.exchange import ReadingPack
+from monitor.core.forecast import COUNT_MAX
 from monitor.core.limits import DEFAULTS, Limits
-from monitor.core.reading import Fault, Sample
+from monitor.core.reading import Fault, Kind, Sample
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +47,14 @@ class Senses:
 
 
 def _usable(sample: Sample) -> bool:
-    return sample.fault is None and sample.value is not None and isfinite(sample.value)
+    """Say whether a sample has a value. A flow without its count has none: litres hang on it."""
+    counted = sample.count is not None and 0 <= sample.count <= COUNT_MAX
+    return (
+        sample.fault is None
+        and sample.value is not None
+        and isfinite(sample.value)
+        and (counted or sample.kind is not Kind.FLOW)
+    )
 
 
 def _next(track: Track | None, sample: Sample, offset_s: float, now_s: float) -> Track:

@@ -71,9 +71,10 @@ def step(plan: Plan, station: Station, given: Given, now_s: float) -> Result:
     if isinstance(given, Heard) and turned.phase is Phase.FILLING:
         turned, permit = _permit(plan, turned, given, now_s)
         actions = (*actions, *permit)
+    turned, account = _account(plan, turned, now_s)
     turned, echo = _suspect(plan, turned, picture)
     due_s = _due(plan, turned, now_s)
-    return Result(replace(turned, due_s=due_s), (*actions, *echo), due_s)
+    return Result(replace(turned, due_s=due_s), (*actions, *account, *echo), due_s)
 
 
 def _take(
@@ -110,9 +111,13 @@ def _hear(plan: Plan, station: Station, given: Heard, now_s: float) -> Station:
 
 
 def _guarded(station: Station, given: Guarded) -> Station:
-    """Take the guard's own word for why it shut, if it is about the fill that runs now."""
+    """Take the guard's own word for why it shut, if it is about the fill that runs now.
+
+    A second claim on the valve (C12) ends both fills, and the guard can name only one of them.
+    """
     report = given.report
     ours = station.fill is not None and report.fill == station.fill.id
+    ours = ours or report.cause == "C12"
     if not ours or not report.cause or report.cause == "mark":
         return station
     return replace(station, guard_cause=report.cause)
@@ -140,8 +145,11 @@ def _rule(
     actions: list[Action] = []
     worst: Rule | None = None
     for index, rule in enumerate(RULES):
-        raw = picture.phase in rule.armed and rule.raised(picture)
-        contact = _contact(plan, index, old[index], raw, picture.now_s)
+        if picture.phase in rule.armed:
+            raw = rule.raised(picture)
+            contact = _contact(plan, index, old[index], raw, picture.now_s)
+        else:
+            contact = QUIET_CONTACT
         contacts.append(contact)
         alarm = _alarm(alarms[index], rule, contact, picture)
         if alarm is not alarms[index]:
@@ -235,6 +243,8 @@ def _move(
     after = replace(station, phase=phase, phase_s=now_s, cause=cause, cause_key=key)
     actions: tuple[Action, ...] = ()
     if phase in SHUTTING:
+        if station.phase in WATER_MAY_FLOW or picture.valve_open:
+            after = replace(after, shut_s=now_s)
         after, actions = _shut(plan, after, station, now_s)
     if phase is Phase.FILLING and after.fill is not None:
         resumed = station.phase is Phase.HOLDING
@@ -256,7 +266,6 @@ def _shut(
     if after.fill is None:
         return after, ()
     leaving = before.phase in WATER_MAY_FLOW
-    shut_s = now_s if leaving else after.shut_s
     fill = shut_again(after.fill, now_s, after.phase is Phase.HOLDING) if leaving else after.fill
     seq = after.seq + 1
     note = Withdraw(
@@ -268,7 +277,7 @@ def _shut(
         cause=after.cause or "mark",
         resumable=after.phase is Phase.HOLDING,
     )
-    return replace(after, fill=fill, shut_s=shut_s, seq=seq), (SendWithdraw(note),)
+    return replace(after, fill=fill, seq=seq), (SendWithdraw(note),)
 
 
 def _end(after: Station, before: Station, phase: Phase) -> tuple[Station, tuple[Action, ...]]:
@@ -285,6 +294,17 @@ def _end(after: Station, before: Station, phase: Phase) -> tuple[Station, tuple[
     else:
         return after, ()
     return replace(after, fill=fill), (FillEnded(fill, after.cause, after.cause_key),)
+
+
+def _account(plan: Plan, station: Station, now_s: float) -> tuple[Station, tuple[Action, ...]]:
+    """Tell a stopped fill's litres once more, when what still came after the close is in them."""
+    fill = station.fill
+    if station.phase is not Phase.STOPPED or fill is None or not fill.ended or fill.accounted:
+        return station, ()
+    if now_s - station.phase_s < plan.limits.settle_s:
+        return station, ()
+    fill = replace(fill, accounted=True)
+    return replace(station, fill=fill), (FillEnded(fill, station.cause, station.cause_key),)
 
 
 def _permit(
@@ -312,10 +332,17 @@ def _permit(
 def _suspect(
     plan: Plan, station: Station, picture: Picture
 ) -> tuple[Station, tuple[Action, ...]]:
-    """When the node falls silent, ask the broker for an echo, once a silence."""
-    if station.phase not in UNDER_WAY or picture.silent_s < plan.limits.suspect_s:
+    """When the node falls silent, ask the broker for an echo, once a silence.
+
+    An echo that never came is asked for again before the next fill, or none could ever start.
+    """
+    if station.phase is Phase.CHECKING and picture.echo_missing:
+        asked_since_s = station.phase_s
+    elif station.phase in UNDER_WAY and picture.silent_s >= plan.limits.suspect_s:
+        asked_since_s = station.senses.heard_s
+    else:
         return station, ()
-    if station.echo_asked_s >= station.senses.heard_s:
+    if station.echo_asked_s >= asked_since_s:
         return station, ()
     return replace(station, echo_asked_s=picture.now_s), (AskEcho(),)
 
@@ -327,6 +354,7 @@ def _due(plan: Plan, station: Station, now_s: float) -> float:
         Phase.CHECKING: (limits.check_quiet_s, limits.check_max_s),
         Phase.HOLDING: (limits.hold_pause_s, limits.hold_max_s),
         Phase.SETTLING: (limits.settle_s,),
+        Phase.STOPPED: (limits.settle_s,),
     }.get(station.phase, ())
     times = [station.phase_s + wait for wait in waits]
     times += [senses.heard_s + limits.suspect_s, senses.heard_s + limits.permit_ttl_s]

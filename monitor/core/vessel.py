@@ -106,9 +106,9 @@ def with_decor(vessel: Vessel, decor_l: float, top_m: float = math.inf) -> Vesse
     The decor takes its room evenly over that height (up to the rim, if it is not told), so there
     is less water at each level. Decor or a top that is not above 0 leaves the vessel as it is.
     """
-    if not (0 < decor_l < math.inf and top_m > 0):
-        return vessel
     top_m = min(top_m, _rim_m(vessel))
+    if not (0 < decor_l < math.inf and 0 < top_m < math.inf):
+        return vessel
     levels = sorted({level for level, _ in vessel.points} | {top_m})
     points = tuple(
         (level, vessel.litres_at(level) - decor_l * min(level / top_m, 1.0)) for level in levels

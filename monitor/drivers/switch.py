@@ -99,7 +99,12 @@ class Switch:
         self._line = InputLine(
             self._pin, factory=self._factory, edges="both", on_edge=self._on_edge
         )
-        await asyncio.sleep(SETTLE_S)
+        try:
+            await asyncio.sleep(SETTLE_S)
+        except BaseException:
+            # Cancelled here, nobody will leave what was never entered.
+            await self.__aexit__(None, None, None)
+            raise
         active = self._read()
         self._fault = Fault.ERROR if active is None else None
         self._contact = self._debounce.start(active is not False, self._loop.time())

@@ -78,11 +78,6 @@ class Inbox(Generic[Item]):
             self._changed.notify_all()
 
     @property
-    def closing(self) -> bool:
-        """Whether `close` was called."""
-        return self._closing
-
-    @property
     def waiting(self) -> int:
         """How many rows wait."""
         return sum(len(lane) for lane in self._lanes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from monitor.core.fills import duration_s
 from monitor.core.plan import Fill, Plan
 from monitor.core.vessel import Vessel
 from monitor.journal.rows import AlarmMark, EventMark, FillEnd, FillSample, FillStart, Outcome
@@ -55,11 +56,20 @@ class JournalRecord:
         """Keep one moment of a running fill."""
         self._writer.sample(FillSample(fill, t_s, temp_c, flow_lpm, volume_l, phase))
 
-    def end(self, fill: Fill, cause: str, fill_s: float) -> None:
+    def end(self, fill: Fill, cause: str) -> None:
         """A fill is over."""
-        outcome = Outcome.DONE if fill.ended == "done" else Outcome.STOPPED
+        ahead, at_s = fill.expected, fill.expected_at_s
         self._writer.end_fill(
-            FillEnd(fill.id, outcome, cause, fill_s=fill_s, delivered_l=fill.delivered_l)
+            FillEnd(
+                fill=fill.id,
+                outcome=Outcome.DONE if fill.ended == "done" else Outcome.STOPPED,
+                cause=cause,
+                fill_s=duration_s(fill),
+                delivered_l=fill.delivered_l,
+                forecast_s=at_s + ahead.remaining_s if ahead is not None else None,
+                forecast_low_s=at_s + ahead.low_s if ahead is not None else None,
+                forecast_high_s=at_s + ahead.high_s if ahead is not None else None,
+            )
         )
 
     def interrupt(self, fill: str, cause: str) -> None:

@@ -64,6 +64,9 @@ class FillSample:
 class FillEnd:
     """A fill ends. Without `fill_s` or `delivered_l` its last sample tells them.
 
+    The forecast is the first one made with flow; None leaves what the start said. The engine that
+    ended a fill may end it again, with the figures of the settled water; nobody else may.
+
     Leave `fill_s` out for a fill found interrupted: the record then says it ended at its last
     sample, which is the last that anybody knows of it.
     """
@@ -75,6 +78,9 @@ class FillEnd:
     delivered_l: float | None = None
     level_m: float | None = None
     note: str = ""
+    forecast_s: float | None = None
+    forecast_low_s: float | None = None
+    forecast_high_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

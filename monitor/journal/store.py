@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TypeVar
 
 from monitor.journal import rows, schema
 from monitor.journal.reader import fill_record
@@ -30,8 +31,7 @@ from monitor.journal.rows import (
 from monitor.journal.summary import Point, summarise
 
 ASIDE_MAX = 5  # damaged files kept beside the record before a person must look
-RUNNING_MAX = 64  # fills one engine can have open
-REFUSED_MAX = 64
+FILLS_MAX = 64  # fills of one engine that are remembered
 FILE_MAX_BYTES = 512 * 1024 * 1024  # some 25 years of weekly fills; then the oldest samples go
 LIST_MAX_ROWS = 100_000  # alarms, events and fills kept each
 PRUNE_MAX_FILLS = 16  # fills whose samples go in one pass
@@ -45,6 +45,13 @@ _INSERT_START = """
         :forecast_s, :forecast_low_s, :forecast_high_s, :level_start_m, :mark_m, :band_low_c,
         :band_high_c, :note)
     ON CONFLICT (id) DO NOTHING"""
+_END_FILL = """
+    UPDATE fill SET ended = ?, fill_s = ?, outcome = ?, cause = ?, delivered_l = ?,
+        level_end_m = ?, temp_min_c = ?, temp_mean_c = ?, temp_max_c = ?, temp_n = ?,
+        out_of_band_s = ?, forecast_s = coalesce(?, forecast_s),
+        forecast_low_s = coalesce(?, forecast_low_s),
+        forecast_high_s = coalesce(?, forecast_high_s), note = ?
+    WHERE seq = ?"""
 _CLEAR_ALARM = "UPDATE alarm SET cleared = ? WHERE station = ? AND rule = ? AND cleared IS NULL"
 _REWORD_ALARM = (
     "UPDATE alarm SET severity = ?, text = ? WHERE station = ? AND rule = ? AND cleared IS NULL"
@@ -56,6 +63,7 @@ _PRUNE_LISTS = (
     "DELETE FROM fill WHERE seq <= (SELECT max(seq) FROM fill) - ?",
 )
 
+Value = TypeVar("Value")
 Row = FillStart | FillSample | FillEnd | AlarmMark | EventMark
 
 
@@ -96,6 +104,7 @@ class Store:
         self._inode = (0, 0)
         self._seqs: dict[str, int] = {}
         self._running: dict[str, Stamped] = {}
+        self._ended: dict[str, None] = {}
         self._refused: dict[str, None] = {}
         self.notes: list[str] = []  # what the record itself should say about itself, bounded
 
@@ -202,12 +211,11 @@ class Store:
     def _remember(self, stamped: Stamped) -> None:
         match stamped.row:
             case FillStart(id=fill):
-                if len(self._running) >= RUNNING_MAX:
-                    self._running.pop(next(iter(self._running)))
-                self._running[fill] = stamped
+                _add(self._running, fill, stamped)
             case FillEnd(fill=fill):
                 self._running.pop(fill, None)
                 self._seqs.pop(fill, None)
+                _add(self._ended, fill, None)
 
     def _put(self, link: sqlite3.Connection, stamped: Stamped) -> None:
         match stamped.row:
@@ -231,9 +239,7 @@ class Store:
         # The very same start is one whose commit was reported as failed and yet was in.
         if there is not None:
             return
-        if len(self._refused) >= REFUSED_MAX:
-            self._refused.pop(next(iter(self._refused)))
-        self._refused[start.id] = None
+        _add(self._refused, start.id, None)
         raise RefusedRowError(f"a fill {start.id!r} is in the record already; it was left alone")
 
     def _seq(self, link: sqlite3.Connection, fill: str) -> int:
@@ -245,9 +251,7 @@ class Store:
             if found is None:
                 raise RefusedRowError(f"no fill {fill!r} was begun")
             seq = int(found["seq"])
-            if len(self._seqs) >= RUNNING_MAX:
-                self._seqs.clear()
-            self._seqs[fill] = seq
+            _add(self._seqs, fill, seq)
         return seq
 
     def _put_sample(self, link: sqlite3.Connection, sample: FillSample) -> None:
@@ -267,8 +271,8 @@ class Store:
         """Close a fill and sum up its temperatures from the samples that are in the record."""
         seq = self._seq(link, end.fill)
         fill = link.execute("SELECT * FROM fill WHERE seq = ?", (seq,)).fetchone()
-        if fill["outcome"] is not None:
-            raise RefusedRowError(f"the fill {end.fill!r} has ended already")
+        if fill["outcome"] is not None and end.fill not in self._ended:
+            raise RefusedRowError(f"the fill {end.fill!r} ended before this run")
         found = link.execute(
             "SELECT t_ms, temp_c, flow_lpm, volume_l, phase FROM fill_sample WHERE fill = ? "
             "ORDER BY t_ms",
@@ -287,13 +291,10 @@ class Store:
         delivered = known(end.delivered_l)
         if delivered is None and volumes:
             delivered = volumes[-1]
-        note = "; ".join(text for text in (fill["note"], end.note) if text)
         link.execute(
-            "UPDATE fill SET ended = ?, fill_s = ?, outcome = ?, cause = ?, delivered_l = ?, "
-            "level_end_m = ?, temp_min_c = ?, temp_mean_c = ?, temp_max_c = ?, temp_n = ?, "
-            "out_of_band_s = ?, note = ? WHERE seq = ?",
+            _END_FILL,
             (
-                ended,
+                fill["ended"] or ended,
                 fill_s,
                 str(end.outcome),
                 clean_text(end.cause, TEXT_CHARS),
@@ -304,7 +305,10 @@ class Store:
                 summary.max_c,
                 summary.n,
                 summary.out_of_band_s,
-                clean_text(note, TEXT_CHARS),
+                known(end.forecast_s),
+                known(end.forecast_low_s),
+                known(end.forecast_high_s),
+                clean_text(_joined(fill["note"], end.note), TEXT_CHARS),
                 seq,
             ),
         )
@@ -421,6 +425,20 @@ def json_text(data: Mapping[str, object]) -> str:
             return text
     # Escaping at most doubles ASCII text; the wrapping takes the rest.
     return json.dumps({"cut": text[: DATA_CHARS // 2 - len('{"cut": ""}')]})
+
+
+def _joined(before: str, more: str) -> str:
+    """Return two notes as one, without saying the same twice."""
+    if not more or before.endswith(more):
+        return before
+    return f"{before}; {more}" if before else more
+
+
+def _add(table: dict[str, Value], fill: str, value: Value) -> None:
+    """Remember something of a fill, in bounded room: the oldest makes way."""
+    if len(table) >= FILLS_MAX and fill not in table:
+        del table[next(iter(table))]
+    table[fill] = value
 
 
 def _inode(path: Path) -> tuple[int, int]:

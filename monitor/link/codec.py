@@ -185,6 +185,4 @@ def _checked(kind: type[Message], body: Any, where: str) -> dict[str, Any]:
         raise MalformedError(
             f"{place or 'payload'}: {first['msg']:.120}", where=where, allowed="see codec.py"
         ) from None
-    except (RecursionError, UnicodeError) as error:
-        raise MalformedError(f"payload: {error}", where=where) from None
     return checked

@@ -4,6 +4,7 @@ it is heavy, and most installations use a broker of their own.
 
 from __future__ import annotations
 
+import asyncio
 import math
 from typing import Any, Final
 
@@ -12,6 +13,7 @@ from amqtt.contexts import BrokerConfig, ListenerConfig
 from amqtt.mqtt.protocol.broker_handler import BrokerProtocolHandler
 from amqtt.session import Session
 
+FAREWELL_S: Final = 0.5
 MAX_CONNECTIONS: Final = 64
 KEEPALIVE_GRACE: Final = 1.5  # MQTT 3.1.1 [MQTT-3.1.2-24]
 
@@ -35,6 +37,36 @@ class _Handler(BrokerProtocolHandler):  # type: ignore[misc]  # amqtt carries no
 
 class LoopbackBroker(Broker):  # type: ignore[misc]  # amqtt carries no types
     """A broker for our own clients on one machine."""
+
+    def __init__(self, config: BrokerConfig) -> None:
+        super().__init__(config)
+        self._visits: dict[asyncio.StreamWriter, asyncio.Task[Any] | None] = {}
+
+    async def stream_connected(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+    ) -> None:
+        """Serve one connection, and close it: upstream leaves some open."""
+        self._visits[writer] = asyncio.current_task()
+        try:
+            await super().stream_connected(reader, writer, listener_name)
+        finally:
+            self._visits.pop(writer, None)
+            writer.close()
+
+    async def shutdown(self) -> None:
+        """Stop listening and leave neither a connection nor a task behind."""
+        # Connections first: from Python 3.12 on a closing server waits for them.
+        for server in self._servers.values():
+            server.instance.close()
+        visits = {visit for visit in self._visits.values() if visit is not None}
+        for writer in self._visits:
+            writer.transport.abort()
+        if visits:
+            _, late = await asyncio.wait(visits, timeout=FAREWELL_S)
+            for visit in late:
+                visit.cancel()
+        await super().shutdown()
+        await asyncio.sleep(0)  # a closed transport lets go of its socket in the next turn
 
     async def _authenticate(self, session: Session, _: ListenerConfig) -> bool:
         session.is_anonymous = True

@@ -117,17 +117,18 @@ class MqttLink(Endpoint):
         pause_s = BACKOFF_FIRST_S
         while True:
             try:
-                if await self._join():
+                wire = await self._join()
+                if wire is not None:
                     pause_s = BACKOFF_FIRST_S
-                    self._leave(await self._stay())
+                    self._leave(await self._stay(wire))
             except Exception:  # noqa: BLE001  # a link that died silently would never come back
                 _log.exception("link failed", client=self.client_id)
                 self._leave("a fault of our own")
             await asyncio.sleep(pause_s * self._random.uniform(0.5, 1.0))
             pause_s = min(pause_s * 2, BACKOFF_MAX_S)
 
-    async def _join(self) -> bool:
-        """Connect and subscribe; return whether we are in."""
+    async def _join(self) -> Wire | None:
+        """Connect and subscribe; return the connection, or None when it did not come about."""
         wire = Wire(
             address=self._address,
             client_id=self.client_id,
@@ -150,7 +151,7 @@ class MqttLink(Endpoint):
             if self._wire is not wire:
                 wire.close()
             self._ledger.idle(self.client_id)
-        return self._wire is wire
+        return self._wire
 
     def _welcome(self, wire: Wire) -> None:
         self._wire = wire
@@ -163,11 +164,8 @@ class MqttLink(Endpoint):
                 self._ledger.lost(here.topic)
         self._set_connected(True)
 
-    async def _stay(self) -> str:
+    async def _stay(self, wire: Wire) -> str:
         """Keep the connection alive until it ends; return why it did."""
-        wire = self._wire
-        if wire is None:
-            return "never connected"
         tick_s = min(1.0, self._keepalive_s / KEEPALIVE_TICKS) if self._keepalive_s else None
         while not wire.ended.done():
             await asyncio.wait({wire.ended}, timeout=tick_s)

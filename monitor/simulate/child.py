@@ -74,6 +74,12 @@ class Report:
                 self._entries = []
                 self._told = (followed, next_s)
 
+    def end(self) -> None:
+        """Report that the role is over; time waits for the end of the process."""
+        with self._lock:
+            self._channel.send({"e": [*self._entries, ["ending"]]})
+            self._entries = []
+
 
 class ChildLedger:
     """Passes everything on to the conductor's ledger; satisfies `ports.Ledger`."""
@@ -260,7 +266,7 @@ def main(argv: list[str] | None = None) -> int:
     else:
         status = 0
     with contextlib.suppress(OSError):
-        governor.report.rest(governor.followed, None)
+        governor.report.end()
     channel.close()
     return status
 

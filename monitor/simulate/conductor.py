@@ -66,13 +66,20 @@ class Child:
         self.state = State.LIVE
         self.clients: set[str] = set()
         self.next_s: float | None = None
+        self.beginning: dict[str, Any] | None = None  # its first order, until its turn comes
         self.ordered = 0  # the number of the last order it must follow
         self.followed = 0  # the last order it has reported as followed
         self.reports = 0
+        self.ending = False  # its role is over, and its process will close the line
         self.failure: str | None = None  # the last words of a role that raised
         self.on_message: Callable[[Any], None] | None = None
         self.on_exit: Callable[[Child], None] | None = None
         self.bench: RemoteBench | None = None
+
+    @property
+    def busy(self) -> bool:
+        """Whether time must stand still for it."""
+        return self.state is State.LIVE and (self.ending or self.followed < self.ordered)
 
     @property
     def returncode(self) -> int | None:
@@ -110,9 +117,9 @@ class Conductor(LocalGovernor):
     ) -> Child:
         """Start `await function(context, **kwargs)` in a process, `role` being "module:function".
 
-        Simulated time stands still until it has come to rest for the first time. `on_message`
-        gets what it sends, `on_exit` is called when it is gone for whatever reason, `bench` is
-        wired to the mock pins it gets, `env` is added to its environment.
+        It begins in its turn, and simulated time stands still until it has come to rest for the
+        first time. `on_message` gets what it sends, `on_exit` is called when it is gone for
+        whatever reason, `bench` is wired to its mock pins, `env` is added to its environment.
         """
         ours, theirs = socket.socketpair()
         with theirs:
@@ -125,17 +132,10 @@ class Conductor(LocalGovernor):
             )
         child = Child(name, process, LineChannel(ours))
         child.on_message, child.on_exit, child.bench = on_message, on_exit, bench
+        child.beginning = {"name": name, "role": role, "kwargs": dict(kwargs or {})}
+        child.next_s = self.clock.now_s()
         self.children.append(child)
         self.loop.add_reader(child.channel.fileno(), self._read, child)
-        start = {
-            "name": name,
-            "role": role,
-            "kwargs": dict(kwargs or {}),
-            "now_s": self.clock.now_s(),
-            "wall": self.clock.wall().isoformat(),
-            "levels": None if bench is None else bench.attach(child),
-        }
-        self.order(child, {"start": start})
         return child
 
     def send(self, child: Child, message: Any) -> bool:
@@ -180,6 +180,8 @@ class Conductor(LocalGovernor):
         """Send a message that the child must report as followed; return whether it went out."""
         if child.state is not State.LIVE:
             return False
+        if child.beginning is not None:
+            self._begin(child)
         child.ordered += 1
         self._write(child, {**message, "s": child.ordered})
         return True
@@ -187,7 +189,7 @@ class Conductor(LocalGovernor):
     def hold(self) -> Hold | None:
         """Return why time must stand still: also for a child that has not come to rest."""
         for child in self.children:
-            if child.followed < child.ordered and child.state is State.LIVE:
+            if child.busy:
                 grace_s = self.grace_s if child.followed else START_GRACE_S
                 return Hold("child", (child.name, child.ordered, child.reports), grace_s)
         return super().hold()
@@ -198,7 +200,7 @@ class Conductor(LocalGovernor):
         if hold.reason != "child":
             return
         for child in self.children:
-            if child.followed < child.ordered and child.state is State.LIVE:
+            if child.busy:
                 self._give_up_on(child)
                 self.stalled((f"{child.name}: does not answer, taken for frozen",))
                 return
@@ -213,24 +215,23 @@ class Conductor(LocalGovernor):
         """Let the next child have its turn at this moment; without one, move time."""
         now_s = self.clock.now_s()
         for child in self.children:
-            if child.next_s is not None and child.next_s <= now_s and self.order(child, {"go": 1}):
+            if child.state is State.LIVE and child.next_s is not None and child.next_s <= now_s:
+                self.order(child, {"go": 1})
                 return []
         return super().go_on(select, deadline_s)
 
     def advance(self, to_s: float) -> None:
-        """Set the time and tell it to every child: to those that are due, last."""
+        """Set the time and tell it to every child: last to the one that has the first turn."""
         super().advance(to_s)
         live = [child for child in self.children if child.state is State.LIVE]
         due = [child for child in live if child.next_s is not None and child.next_s <= to_s]
-        for child in live:
-            if child not in due:
-                self._write(child, {"t": to_s})
         ours = self._own_s is not None and self._own_s <= to_s
-        for child in due:
-            if child is due[0] and not ours:
-                self.order(child, {"t": to_s})
-            else:
-                self._write(child, {"t": to_s, "hold": 1})
+        first = due[0] if due and not ours else None
+        for child in live:
+            if child is not first:
+                self._write(child, {"t": to_s, "hold": 1} if child in due else {"t": to_s})
+        if first is not None:
+            self.order(first, {"t": to_s})  # only now, when everybody knows the time, work begins
 
     def finish(self) -> None:
         """Kill what is left, and wait for nothing."""
@@ -238,6 +239,17 @@ class Conductor(LocalGovernor):
             child.on_exit = child.on_message = None
             self.kill(child)
         super().finish()
+
+    def _begin(self, child: Child) -> None:
+        """Let a new child's role begin, at this moment and with the pins as they are."""
+        beginning, child.beginning = child.beginning, None
+        start = {
+            **(beginning or {}),
+            "now_s": self.clock.now_s(),
+            "wall": self.clock.wall().isoformat(),
+            "levels": None if child.bench is None else child.bench.attach(child),
+        }
+        self.order(child, {"start": start})
 
     def _write(self, child: Child, message: Mapping[str, Any]) -> None:
         """Put a line on a child's socket; one that does not read is taken for frozen."""
@@ -298,6 +310,8 @@ class Conductor(LocalGovernor):
                 self.stalled(tuple(f"{child.name}: {each}" for each in what))
             case ["failure", text]:
                 child.failure = text
+            case ["ending"]:
+                child.ending = True
 
     def _give_up_on(self, child: Child) -> None:
         """Count the child as frozen."""

@@ -26,6 +26,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from monitor.core import forecast as fc
+from monitor.core import kalman
 
 FIRST_SEED = 1000
 FILLS = 400
@@ -138,9 +139,7 @@ def make_fill(seed: int, target: Target | None = None) -> Fill:
         counts.append(math.floor(metered_l * per_l + phase))
         rises.append(metered_l * per_metered + wave_l + off_l)
     need_l = aim_l + off_l
-    return Fill(
-        target, per_l, need_l, need_sd_l, prior, times, counts, rises, level_sd_l, end_s
-    )
+    return Fill(target, per_l, need_l, need_sd_l, prior, times, counts, rises, level_sd_l, end_s)
 
 
 def replay(fill: Fill) -> list[Look]:
@@ -205,7 +204,7 @@ def bound_ratio(runs: int = 400, seed: int = 1) -> float:
     Estimation Theory, ch. 3, delta method; from memory). The filter is told that nothing wanders.
     """
     chance = random.Random(seed)
-    calm = fc.Wander(base_per_min=0.0, passing_var=0.0, passing_min=fc.PASSING_MIN)
+    calm = kalman.Wander(base_per_min=0.0, passing_var=0.0, passing_min=fc.PASSING_MIN)
     count, step, sigma, lpm, end = 60, 10 / 60, 2.0, 12.0, 60.0
     times = [step * i for i in range(count)]
     middle = statistics.fmean(times)
@@ -213,13 +212,13 @@ def bound_ratio(runs: int = 400, seed: int = 1) -> float:
     bound = sigma / lpm * math.sqrt(1 / count + (end - middle) ** 2 / spread)
     squares = 0.0
     for _ in range(runs):
-        mean: fc.Four = (0.0, 10.0, 0.0, 0.0)
-        cov: fc.Ten = (1e6, 0, 0, 0, 1e6, 0, 0, 0, 0, 0)
+        mean: kalman.Four = (0.0, 10.0, 0.0, 0.0)
+        cov: kalman.Ten = (1e6, 0, 0, 0, 1e6, 0, 0, 0, 0, 0)
         for i, t in enumerate(times):
             if i:
-                mean, cov = fc.advance(mean, cov, step, calm)
+                mean, cov = kalman.advance(mean, cov, step, calm)
             seen = lpm * t + chance.gauss(0, sigma)
-            mean, cov = fc.correct_volume(mean, cov, seen, sigma**2)
+            mean, cov = kalman.correct_volume(mean, cov, seen, sigma**2)
         told = times[-1] + (lpm * end - mean[0]) / mean[1]
         squares += (told - end) ** 2
     return math.sqrt(squares / runs) / bound
@@ -250,10 +249,10 @@ def own_model_ratio(fills: int = 300, seed: int = 2) -> float:
             if second <= 10 * steps:
                 state = fc.update(state, float(second), math.floor(run_l * 450))
             if second == 10 * steps:
-                wander = fc.Wander(
+                wander = kalman.Wander(
                     (fc.BASE_WANDER * 10) ** 2, (fc.PASSING_SD * 10) ** 2, fc.PASSING_MIN
                 )
-                mean, cov = fc.advance(state.mean, state.cov, 20.0, wander)
+                mean, cov = kalman.advance(state.mean, state.cov, 20.0, wander)
                 told = mean[0], math.sqrt(cov[0])
         if told:
             ratios.append((run_l - told[0]) / told[1])

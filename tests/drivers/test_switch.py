@@ -310,6 +310,22 @@ def test_pin_is_claimed_and_given_back(bench: Any, simulated: Simulated) -> None
     simulated(story())
 
 
+def test_cancelled_entry_gives_the_pin_back(bench: Any, simulated: Simulated) -> None:
+    """A start that is called off while the line settles leaves the pin free."""
+
+    async def story() -> None:
+        first, second = low_float(bench), low_float(bench)
+        entering = asyncio.get_running_loop().create_task(first.__aenter__())
+        await asyncio.sleep(0.001)
+        entering.cancel()
+        await asyncio.wait({entering})
+        assert entering.cancelled()
+        async with entered(bench, second, False):
+            assert second.sample(3.0).value == 0.0
+
+    simulated(story())
+
+
 def test_no_such_pin(bench: Any, simulated: Simulated) -> None:
     """A number that is no GPIO is an error of ours that says what to do."""
 

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from monitor.journal import writer as writer_module
-from monitor.journal.rows import FillSample, FillStart
+from monitor.journal.rows import FillEnd, FillSample, FillStart, Outcome
+from monitor.journal.store import Row, Stamped, Store
 from monitor.journal.writer import Health, JournalWriter
 
 STARTED = datetime(2026, 3, 7, 9, 0, tzinfo=UTC)
@@ -102,3 +103,16 @@ def until() -> Callable[[JournalWriter, Callable[[Health], bool]], Health]:
         return writer.health
 
     return wait
+
+
+@pytest.fixture
+def filled() -> Callable[..., None]:
+    """Make a whole record with one finished fill."""
+
+    def make(path: Path, start: FillStart, samples: list[FillSample]) -> None:
+        store = Store(path, lambda: STARTED)
+        rows: list[Row] = [start, *samples, FillEnd(start.id, Outcome.DONE)]
+        assert store.write([Stamped(row, STARTED) for row in rows], safe=False) == []
+        store.close()
+
+    return make

@@ -145,7 +145,10 @@ def test_a_bound_station_wins_over_the_process_one() -> None:
 
 def test_lines_go_to_standard_error_alone() -> None:
     """Standard output stays free for what a command prints."""
-    code = "from monitor import logs; logs.configure(); logs.get_logger('x').info('hello'); print('out')"
+    code = (
+        "from monitor import logs; logs.configure(); "
+        "logs.get_logger('x').info('hello'); print('out')"
+    )
     run = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
     )
@@ -272,28 +275,37 @@ def test_odd_values_still_make_a_line() -> None:
             raise RuntimeError("no text")
 
     deep: list[object] = []
+    maps: dict[str, object] = {"end": 1}
     for _ in range(50):
-        deep = [deep]
+        deep, maps = [deep], {"in": maps}
     out = io.StringIO()
     logs.configure(stream=out)
-    logs.get_logger("engine").info(
-        "odd", nan=float("nan"), big=10**400, deep=deep, wide=list(range(10_000)), mute=Mute(),
-        keys={n: n for n in range(1000)}, nothing=None, yes=True,
-    )  # fmt: skip
+    values = {"deep": deep, "maps": maps, "wide": list(range(10_000)), "mute": Mute()}
+    numbers = {"nan": float("nan"), "big": 10**400, "keys": {n: n for n in range(1000)}}
+    logs.get_logger("engine").info("odd", nothing=None, yes=True, **values, **numbers)
     (line,) = lines_of(out)
     assert (line["nan"], line["mute"]) == ("nan", "<Mute without text>")
     assert (line["nothing"], line["yes"]) == (None, True)
     assert len(str(line["wide"])) < 1000
+    # Past the fourth level the rest is one bounded text.
+    nested, levels = line["maps"], 0
+    while isinstance(nested, dict):
+        nested, levels = nested["in"], levels + 1
+    assert isinstance(nested, str)
+    assert levels == logs.DEPTH_MAX
     assert len(out.getvalue()) < 10_000
 
 
 def test_a_traceback_keeps_its_lines_and_its_end() -> None:
     """A long traceback is cut at its beginning: the error itself stands at the end."""
 
-    def fall(depth: int) -> None:
+    def fall(depth: int) -> None:  # by turns, since Python folds a repeated line away
         if depth == 0:
             raise ValueError("the bottom")
-        fall(depth - 1) if depth % 2 else fall(depth - 1)
+        fall_on(depth - 1)
+
+    def fall_on(depth: int) -> None:
+        fall(depth)
 
     out = io.StringIO()
     logs.configure(stream=out)
@@ -303,8 +315,9 @@ def test_a_traceback_keeps_its_lines_and_its_end() -> None:
         logs.get_logger("engine").exception("fell")
     text = str(lines_of(out)[0]["exception"])
     assert text.endswith("ValueError: the bottom")
-    assert "\n" in text
-    assert len(text) <= logs.TRACE_CHARS
+    assert text.startswith("…")
+    assert text.count("\n") > 20
+    assert len(text) == logs.TRACE_CHARS
 
 
 def test_configuring_twice_logs_once() -> None:

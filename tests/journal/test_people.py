@@ -65,7 +65,6 @@ STOPPED = replace(
     outcome=Outcome.STOPPED,
     cause="W06: leak probe wet",
     fill_s=75.0,
-    forecast_s=None,
 )
 
 
@@ -73,15 +72,22 @@ def test_the_history_is_a_table() -> None:
     """Every fact stands in its column; the forecast's error only where the fill reached its mark;
     a simulated fill cannot be taken for a real one.
     """
-    lines = render_history([RUNNING, STOPPED, DONE], zone=UTC).splitlines()
-    assert lines == [
-        "started           fill              litres  minutes     forecast     °C min/mean/max  result",
+    head, running, stopped, done = render_history([RUNNING, STOPPED, DONE], zone=UTC).splitlines()
+    assert head == (
+        "started           fill              litres  minutes     forecast     °C min/mean/max  "
+        "result"
+    )
+    assert running == (
         "2026-03-07 09:00  running-wit…    – of 420        –         42.0                   –  "
-        "SIMULATED running, or its engine is gone",
-        "2026-03-07 09:00  e5            421 of 420      1.2            –  23.9 / 24.6 / 25.2  "
-        "stopped: W06: leak probe wet",
-        "2026-03-07 09:00  a1b2c3d4      421 of 420     42.6  42.0 (+0.6)  23.9 / 24.6 / 25.2  done",
-    ]
+        "SIMULATED running, or its engine is gone"
+    )
+    assert stopped == (
+        "2026-03-07 09:00  e5            421 of 420      1.2         42.0  23.9 / 24.6 / 25.2  "
+        "stopped: W06: leak probe wet"
+    )
+    assert done == (
+        "2026-03-07 09:00  a1b2c3d4      421 of 420     42.6  42.0 (+0.6)  23.9 / 24.6 / 25.2  done"
+    )
 
 
 def test_times_are_shown_where_the_reader_is() -> None:

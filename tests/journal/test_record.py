@@ -8,6 +8,7 @@ import re
 import sqlite3
 import tempfile
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -30,7 +31,7 @@ from monitor.journal.rows import (
     wall_text,
     wall_time,
 )
-from monitor.journal.store import Stamped, Store, json_text
+from monitor.journal.store import Row, Stamped, Store, json_text
 from monitor.journal.writer import JournalWriter
 
 Start = Callable[..., FillStart]
@@ -87,15 +88,17 @@ def test_everything_comes_back(
     """Any fill comes back as it went in: numbers to the last bit, times to the millisecond,
     text without its control characters, NaN and infinity as not known.
     """
-    samples = [FillSample(start.id, ms / 1000, *rest) for ms, *rest in moments]
+    samples = [
+        FillSample(start.id, ms / 1000, temp_c, flow_lpm, volume_l, phase)
+        for ms, temp_c, flow_lpm, volume_l, phase in moments
+    ]
     outcome, cause, delivered_l, fill_s, level_m = end
     ending = FillEnd(start.id, outcome, cause, fill_s, delivered_l, level_m)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "record.db"
         store = Store(path, lambda: wall)
-        assert (
-            store.write([Stamped(row, wall) for row in (start, *samples, ending)], safe=False) == []
-        )
+        rows: list[Row] = [start, *samples, ending]
+        assert store.write([Stamped(row, wall) for row in rows], safe=False) == []
         store.close()
         with JournalReader(path) as reader:
             fill = reader.fill(start.id)
@@ -192,6 +195,48 @@ def test_an_interrupted_fill_ends_at_its_last_sample(
     assert (fill.outcome, fill.cause) == (Outcome.INTERRUPTED, "C08")
 
 
+def test_a_fill_may_be_ended_again_with_better_figures(
+    journal: JournalWriter, path: Path, start: Start, sample: Sample
+) -> None:
+    """The settled litres replace the first ones; the moment it ended, the start's forecast where
+    none came later, and the notes stay.
+    """
+    journal.begin_fill(start(forecast_s=2500.0, forecast_low_s=2400.0, note="weekly"))
+    journal.sample(sample(1.0))
+    journal.end_fill(FillEnd("f1", Outcome.DONE, fill_s=60.0, delivered_l=10.0, note="on time"))
+    assert journal.flush()
+    with JournalReader(path) as reader:
+        first = reader.fill("f1")
+    journal.sample(sample(20.0, flow_lpm=0.0, phase="settling"))
+    journal.end_fill(FillEnd("f1", Outcome.DONE, "", 60.0, 10.4, note="on time", forecast_s=2520.0))
+    assert journal.flush()
+    with JournalReader(path) as reader:
+        assert reader.fill("f1") == replace(first, delivered_l=10.4, forecast_s=2520.0)
+        assert len(reader.samples("f1")) == 2
+    assert (first.forecast_s, first.forecast_low_s, first.note) == (
+        2500.0,
+        2400.0,
+        "weekly; on time",
+    )
+    assert journal.health.refused == 0
+
+
+def test_a_fill_of_an_earlier_run_is_not_ended_again(
+    path: Path, start: Start, wall: Callable[[], datetime]
+) -> None:
+    """What an earlier run has ended, nobody ends otherwise."""
+    for outcome, refused in ((Outcome.DONE, 0), (Outcome.STOPPED, 1)):
+        journal = JournalWriter(path, wall=wall)
+        if not refused:
+            journal.begin_fill(start())
+        journal.end_fill(FillEnd("f1", outcome))
+        assert journal.flush()
+        assert journal.health.refused == refused
+        assert journal.close()
+    with JournalReader(path) as reader:
+        assert reader.fill("f1").outcome == Outcome.DONE
+
+
 def test_samples_are_thinned_to_one_a_second_but_no_phase_is_lost(
     journal: JournalWriter, path: Path, start: Start, sample: Sample
 ) -> None:
@@ -216,8 +261,8 @@ def test_samples_are_thinned_to_one_a_second_but_no_phase_is_lost(
 def test_rows_that_cannot_stand_are_refused_alone(
     journal: JournalWriter, path: Path, start: Start, sample: Sample
 ) -> None:
-    """Bad rows (no such fill, no time, an endless number, a second end) are counted and told;
-    their neighbours in the same batch are kept.
+    """Bad rows (no such fill, no time, an endless number, a bad id) are counted and told; their
+    neighbours in the same batch are kept.
     """
     journal.begin_fill(start())
     journal.sample(sample(1.0))
@@ -229,15 +274,14 @@ def test_rows_that_cannot_stand_are_refused_alone(
     journal.begin_fill(start("x" * 65))
     journal.sample(sample(3.0))
     journal.end_fill(FillEnd("f1", Outcome.DONE))
-    journal.end_fill(FillEnd("f1", Outcome.STOPPED))
     journal.end_fill(FillEnd("nobody", Outcome.DONE))
     assert journal.flush()
     with JournalReader(path) as reader:
         assert [one.t_s for one in reader.samples("f1")] == [1.0, 3.0]
         assert [fill.outcome for fill in reader.list_fills()] == [Outcome.DONE]
     health = journal.health
-    assert (health.ok, health.refused, health.written) == (True, 8, 4)
-    assert "8 rows were refused" in health.text
+    assert (health.ok, health.refused, health.written) == (True, 7, 4)
+    assert "7 rows were refused" in health.text
 
 
 @pytest.mark.parametrize("ended", [False, True])
@@ -410,7 +454,7 @@ def test_the_file_is_held_to_its_bounds(
             for active in (True, False)
         ]
         ending = FillEnd(fill, Outcome.DONE)
-        rows = (start(fill), *moments, *alarms, ending)
+        rows: list[Row] = [start(fill), *moments, *alarms, ending]
         assert store.write([Stamped(row, WALL) for row in rows], safe=False) == []
     link = store._opened()
     store_module.prune(link, max_bytes=100_000)

@@ -11,12 +11,12 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support.messages import pack
 
 from monitor.core.exchange import ReadingPack
 from monitor.core.reading import Fault, Kind, Sample
 from monitor.link.senml import MAX_RECORDS, decode_pack, encode_pack, resolve
 from monitor.link.text import MalformedError
+from support.messages import pack
 
 SIX = ReadingPack(
     "river",
@@ -222,8 +222,8 @@ def test_a_switch_that_is_not_a_clean_zero_is_high(value: float) -> None:
 
 
 def test_a_six_sensor_pack_is_fast() -> None:
-    """Encoding and decoding together stay far below a millisecond. (The bench reports the figure;
-    this bound only catches a blunder, since the machine may be busy.)
+    """Encoding and decoding together stay below 0.4 ms. The bench reports the true figure; this
+    bound only catches a blunder, since the machine may be busy.
     """
     payload = encode_pack(SIX)
     best_s = min(_timed(payload) for _ in range(5))

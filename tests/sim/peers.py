@@ -48,9 +48,7 @@ class Peer:
 async def peer(port: int, name: str, ledger: Ledger, *filters: str) -> AsyncIterator[Peer]:
     """Connect to the broker on this port, and subscribe."""
     ledger.busy(name)
-    client = aiomqtt.Client(
-        "127.0.0.1", port, identifier=name, keepalive=0, socket_options=NODELAY
-    )
+    client = aiomqtt.Client("127.0.0.1", port, identifier=name, keepalive=0, socket_options=NODELAY)
     await client.__aenter__()
     for each in filters:
         await client.subscribe(each, qos=1)
@@ -82,8 +80,15 @@ async def gossip(context: Context, *, port: int, to: str, period_s: float) -> No
 
     async def hear(link: Peer) -> None:
         async for _, data in link.messages():
-            context.send({"from": data["from"], "n": data["n"], "sent_s": data["at_s"],
-                          "seen_s": loop.time(), "at": context.name})
+            context.send(
+                {
+                    "from": data["from"],
+                    "n": data["n"],
+                    "sent_s": data["at_s"],
+                    "seen_s": loop.time(),
+                    "at": context.name,
+                }
+            )
 
     async with peer(port, context.name, context.ledger, f"to/{context.name}") as link:
         context.send("up")
@@ -149,8 +154,9 @@ async def watch_thread(context: Context, *, period_s: float, turns: int) -> None
 
     thread = threading.Thread(target=work)
     thread.start()
-    while thread.is_alive():
+    for _ in range(11 * turns):
         await asyncio.sleep(period_s / 10)
+    thread.join(5)
     context.send(seen)
 
 

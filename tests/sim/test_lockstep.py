@@ -18,12 +18,10 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sim.peers import peer
-from support.mosquitto import Mosquitto, find_mosquitto
 
 from monitor import clock as clock_module
 from monitor.clock import MonotonicClock, SimulatedClock
-from monitor.ports import NO_LEDGER, Clock, Ledger
+from monitor.ports import Clock, Ledger
 from monitor.simulate import ledger as ledger_module
 from monitor.simulate import lockstep
 from monitor.simulate.lockstep import (
@@ -34,6 +32,8 @@ from monitor.simulate.lockstep import (
     run,
     running,
 )
+from sim.peers import peer
+from support.mosquitto import Mosquitto, find_mosquitto
 
 needs_mosquitto = pytest.mark.skipif(find_mosquitto() is None, reason="mosquitto is not installed")
 
@@ -159,7 +159,7 @@ def test_running_asks_for_simulated_time() -> None:
     async def main() -> None:
         running()
 
-    with pytest.raises(LockstepError, match="lockstep.run"):
+    with pytest.raises(LockstepError, match=r"lockstep\.run"):
         asyncio.run(main())
 
 
@@ -284,7 +284,9 @@ async def mosquitto_broker() -> AsyncIterator[int]:
         yield broker.port
 
 
-async def conversation(port: int, ledger: Ledger, turns: int) -> list[tuple[float, float]]:
+async def conversation(
+    port: int, ledger: Ledger, turns: int, *, qos: int = 1
+) -> list[tuple[float, float]]:
     """Send a message every 0.2 s, have it answered, and return (sent, answer seen) times.
 
     A timer of 10 ms runs beside it, so that time would run on if nothing held it.
@@ -295,7 +297,7 @@ async def conversation(port: int, ledger: Ledger, turns: int) -> list[tuple[floa
     async def answer() -> None:
         async with peer(port, "tank", ledger, "ask/+") as link:
             async for _, sent_s in link.messages():
-                await link.send("answer/x", sent_s)
+                await link.send("answer/x", sent_s, qos=qos)
 
     async def listen() -> None:
         async with peer(port, "desk", ledger, "answer/#") as link:
@@ -303,7 +305,7 @@ async def conversation(port: int, ledger: Ledger, turns: int) -> list[tuple[floa
                 pairs.append((sent_s, loop.time()))
 
     async def beside() -> None:
-        while True:
+        for _ in range(100_000):
             await asyncio.sleep(0.01)
 
     tasks = [asyncio.create_task(each()) for each in (answer, listen, beside)]
@@ -311,7 +313,7 @@ async def conversation(port: int, ledger: Ledger, turns: int) -> list[tuple[floa
         await asyncio.sleep(1.0)
         for _ in range(turns):
             await asyncio.sleep(0.2)
-            await link.send("ask/x", loop.time())
+            await link.send("ask/x", loop.time(), qos=qos)
         await asyncio.sleep(5.0)
     for task in tasks:
         task.cancel()
@@ -343,16 +345,21 @@ def slow_path(port: int, delay_s: float) -> Iterator[int]:
     """Relay connections to this port, holding each piece back for real; yield the relay's port."""
     ready: queue.SimpleQueue[tuple[asyncio.AbstractEventLoop, asyncio.Event, int]]
     ready = queue.SimpleQueue()
+    open_relays: list[asyncio.Task[None] | None] = []
 
     async def pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         while data := await reader.read(65536):
             await asyncio.sleep(delay_s)
             writer.write(data)
         writer.close()
+        await writer.wait_closed()
 
     async def relay(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        open_relays.append(asyncio.current_task())
         far_reader, far_writer = await asyncio.open_connection("127.0.0.1", port)
-        await asyncio.gather(pump(reader, far_writer), pump(far_reader, writer))
+        await asyncio.gather(
+            pump(reader, far_writer), pump(far_reader, writer), return_exceptions=True
+        )
 
     async def serve() -> None:
         server = await asyncio.start_server(relay, "127.0.0.1", 0)
@@ -360,6 +367,7 @@ def slow_path(port: int, delay_s: float) -> Iterator[int]:
         ready.put((asyncio.get_running_loop(), end, server.sockets[0].getsockname()[1]))
         async with server:
             await end.wait()
+            await asyncio.gather(*(each for each in open_relays if each))
 
     worker = threading.Thread(target=lambda: asyncio.run(serve()))
     worker.start()
@@ -371,18 +379,22 @@ def slow_path(port: int, delay_s: float) -> Iterator[int]:
         worker.join(5)
 
 
+class HandshakesOnly(LockstepLedger):
+    """Counts connections, and no message."""
+
+    def sent(self, topic: str) -> None:
+        """Count nothing."""
+
+
 @needs_mosquitto
 @pytest.mark.parametrize("counted", [True, False])
 def test_a_slow_broker_is_waited_for_because_it_is_counted(counted: bool) -> None:
     """Over a path that really takes 3 ms each way messages still arrive at their own moment;
-    with nothing counted they would not, so the checks here can fail.
+    with no message counted they would not, so the checks here can fail.
     """
-
-    async def main(port: int) -> list[tuple[float, float]]:
-        return await conversation(port, governor().ledger if counted else NO_LEDGER, 10)
-
+    ours = LocalGovernor(ledger=LockstepLedger() if counted else HandshakesOnly())
     with Mosquitto() as broker, slow_path(broker.port, 0.003) as port:
-        pairs = run(main(port))
+        pairs = run(conversation(port, ours.ledger, 10, qos=0), governor=ours)
     if counted:
         assert len(pairs) == 10
         assert all(sent_s == seen_s for sent_s, seen_s in pairs)
@@ -823,7 +835,7 @@ def test_a_thread_that_was_announced_is_waited_for_longer() -> None:
 
 
 def test_a_thread_that_never_waits_again_is_left_behind(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A woken thread that blocks on something else holds time for the grace only, and is counted."""
+    """A woken thread that blocks elsewhere holds time for the grace only, and is counted."""
     monkeypatch.setattr(clock_module, "THREAD_GRACE_S", 0.3)
     release = threading.Event()
 
@@ -886,7 +898,7 @@ def test_threads_are_let_go_when_the_simulation_ends() -> None:
 
     run(main())
     workers[0].join(5)
-    (was_set, took_s), = results
+    ((was_set, took_s),) = results
     assert not was_set
     assert took_s >= 0.1
 
@@ -897,7 +909,7 @@ def test_waiting_in_the_loops_own_thread_is_refused() -> None:
     async def main() -> None:
         running().clock.wait(threading.Event(), 1.0)
 
-    with pytest.raises(RuntimeError, match="asyncio.sleep"):
+    with pytest.raises(RuntimeError, match=r"asyncio\.sleep"):
         run(main())
 
 

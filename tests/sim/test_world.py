@@ -367,7 +367,7 @@ def test_a_real_eighty_five_degrees_is_not_the_power_on_value() -> None:
     ],
 )
 def test_the_text_is_the_kernels(line: str) -> None:
-    """Published readings (Linux w1_therm documentation and stored sensor output) come out alike."""
+    """Published readings (Linux w1_therm documentation, sensor output) come out alike."""
     data = bytes.fromhex(line)
     text = w1_text(data[:8])
     assert text.startswith(f"{line} : crc={data[8]:02x} YES\n{line} t=")
@@ -381,7 +381,7 @@ def test_temperatures_outside_the_part_are_held() -> None:
 
 
 def test_the_file_follows_the_water_with_the_sensors_error(tmp_path: Path) -> None:
-    """Once settled, the file is within bias, noise and a step of the truth; the seed sets the bias."""
+    """Once settled, the file is within bias, noise and a step of the truth; bias is by seed."""
     biases = []
     for seed in range(6):
         stand = Stand(tmp_path / str(seed), seed=seed)

@@ -37,11 +37,12 @@ class Mosquitto:
     between; the port stays the same.
     """
 
-    def __init__(self, *, port: int | None = None, extra: str = "") -> None:
+    def __init__(self, *, port: int | None = None, extra: str = "", anonymous: bool = True) -> None:
         self.port = port or free_port()
         self.url = f"mqtt://127.0.0.1:{self.port}"
         self.process: subprocess.Popen[bytes] | None = None
         self._extra = extra
+        self._anonymous = anonymous
         self._folder: tempfile.TemporaryDirectory[str] | None = None
 
     def __enter__(self) -> Self:
@@ -52,7 +53,7 @@ class Mosquitto:
         config = Path(self._folder.name, "mosquitto.conf")
         config.write_text(
             f"listener {self.port} 127.0.0.1\n"
-            "allow_anonymous true\n"
+            f"allow_anonymous {str(self._anonymous).lower()}\n"
             "set_tcp_nodelay true\n"
             "persistence false\n"
             f"user {getpass.getuser()}\n"

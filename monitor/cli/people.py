@@ -1,0 +1,293 @@
+"""What people ask of a running station: fill, stop, reset, ack, status, follow."""
+
+from __future__ import annotations
+
+import asyncio
+import getpass
+from collections.abc import AsyncIterator, Callable
+from typing import Any
+
+import click
+
+from monitor.cli.common import (
+    emit,
+    find_config,
+    mark,
+    pick,
+    status_lines,
+    with_config,
+    with_json,
+    with_station,
+)
+from monitor.errors import ExitCode, LinkError
+
+CONTACT_S = 5.0  # without an answer by then there is nobody
+CHECKS_S = 75.0  # the longest a pre-fill check may take, and a little more
+
+
+def _url(config: Any) -> str:
+    broker = config.broker
+    if broker.embedded:
+        return f"mqtt://127.0.0.1:{broker.port}"
+    return str(broker.url.get_secret_value())
+
+
+def _by() -> str:
+    try:
+        return getpass.getuser()[:32]
+    except (OSError, KeyError):
+        return "somebody"
+
+
+class Guest:
+    """Someone at the broker who looks on and asks."""
+
+    def __init__(self, config: Any, station: str) -> None:
+        """Aim at a station; `open` connects."""
+        from monitor.app import Surroundings, guest_link, new_id  # noqa: PLC0415 - heavy
+        from monitor.clock import MonotonicClock  # noqa: PLC0415
+
+        self.station = station
+        self._id = new_id()
+        around = Surroundings(url=_url(config), clock=MonotonicClock())
+        self._link = guest_link(station, around, replies_to=self._id)
+
+    async def __aenter__(self) -> Guest:
+        """Connect, or say that nobody is there."""
+        up = asyncio.Event()
+        self._link.on_connection(lambda ok: up.set() if ok else None)
+        await self._link.__aenter__()
+        try:
+            await asyncio.wait_for(up.wait(), CONTACT_S)
+        except TimeoutError:
+            await self._link.__aexit__(None, None, None)
+            raise LinkError(
+                "the broker does not answer", fix="start `brimwatch run` or `brimwatch simulate`"
+            ) from None
+        return self
+
+    async def __aexit__(self, *details: Any) -> None:
+        """Disconnect."""
+        await self._link.__aexit__(*details)
+
+    async def messages(self, patience_s: float | None) -> AsyncIterator[Any]:
+        """Yield messages until one does not come within `patience_s`."""
+        stream = self._link.incoming()
+        while True:
+            try:
+                incoming = await asyncio.wait_for(anext(stream), patience_s)
+            except (TimeoutError, StopAsyncIteration):
+                return
+            yield incoming.message
+
+    async def ask(self, verb: str, args: dict[str, Any]) -> Any:
+        """Ask and return the reply.
+
+        Raises:
+            LinkError: no answer.
+        """
+        from monitor.core.exchange import Reply, Request  # noqa: PLC0415
+
+        self._link.send(Request(self.station, self._id, verb, _by(), args))
+        async for message in self.messages(CONTACT_S):
+            if isinstance(message, Reply) and message.id == self._id:
+                return message
+        raise LinkError(
+            f"the broker answers, but no engine does for the station {self.station!r}",
+            fix="start the engine (`brimwatch engine` or `brimwatch run`)",
+        )
+
+
+def _quiet_logs() -> None:
+    from monitor.logs import configure  # noqa: PLC0415
+
+    configure(level="critical")
+
+
+def _ask(
+    config_path: str | None, station: str | None, as_json: bool, verb: str, args: dict[str, Any]
+) -> int:
+    """Ask for one thing and tell the answer."""
+    _quiet_logs()
+    config, _ = find_config(config_path)
+    chosen = pick(config, station)
+
+    async def go() -> Any:
+        async with Guest(config, chosen.id) as guest:
+            return await guest.ask(verb, args)
+
+    reply = asyncio.run(go())
+    if as_json:
+        emit({"station": chosen.id, "ok": reply.ok, "text": reply.text, **reply.data})
+    else:
+        click.echo(mark(f"{chosen.id}: {reply.text}", reply.data))
+    return ExitCode.OK if reply.ok else ExitCode.REFUSED
+
+
+@click.command()
+@with_station
+@with_config
+@click.option("--litres", type=click.FloatRange(0.0, 1e6), help="How many litres to let in.")
+@click.option("--level", "level_m", type=click.FloatRange(0.0, 10.0),
+              help="Or: how high the water stands now, in metres; it is filled up to the mark.")
+@click.option("--to", type=click.Choice(["mark", "litres"]), default="mark", show_default=True,
+              help="What ends the fill: the float at the mark, or the litres by the meter.")
+@click.option("--wait", is_flag=True, help="Stay until the fill has ended, and show how it goes.")
+@with_json
+def fill(  # noqa: PLR0913 - one argument for each option
+    station: str | None,
+    config_path: str | None,
+    litres: float | None,
+    level_m: float | None,
+    to: str,
+    wait: bool,
+    as_json: bool,
+) -> int:
+    """Start a fill: the pre-fill checks run, then the valve opens."""
+    if (litres is None) == (level_m is None):
+        raise click.UsageError("give --litres, or --level for the water's height now")
+    args: dict[str, Any] = {"to": to}
+    args.update({"litres": litres} if litres is not None else {"level_m": level_m})
+    _quiet_logs()
+    config, _ = find_config(config_path)
+    chosen = pick(config, station)
+    return asyncio.run(_fill(config, chosen.id, args, wait, as_json))
+
+
+async def _fill(
+    config: Any, station: str, args: dict[str, Any], wait: bool, as_json: bool
+) -> int:
+    def tell(text: str, data: dict[str, Any]) -> None:
+        if as_json:
+            emit({"station": station, "text": text, **data})
+        else:
+            click.echo(mark(f"{station}: {text}", data))
+
+    async with Guest(config, station) as guest:
+        reply = await guest.ask("fill", args)
+        tell(reply.text, {"ok": reply.ok, **reply.data})
+        if not reply.ok:
+            return ExitCode.REFUSED
+        return await _see(guest, reply.data.get("fill"), wait, tell)
+
+
+async def _see(
+    guest: Guest, fill_id: Any, wait: bool, tell: Callable[[str, dict[str, Any]], None]
+) -> int:
+    """Wait for the checks, or for the end of the fill."""
+    from monitor.core.exchange import AlarmNotice, Status  # noqa: PLC0415
+
+    last = ""
+    async for message in guest.messages(CHECKS_S):
+        if isinstance(message, AlarmNotice) and "refused" in message.data:
+            tell(str(message.data["refused"]), message.data)
+            return ExitCode.REFUSED
+        if not isinstance(message, Status):
+            continue
+        data = message.data
+        if (data.get("fill") or {}).get("id") != fill_id:
+            continue
+        phase, sentence = str(data.get("phase")), str(data.get("sentence"))
+        if phase != last or wait:
+            tell(sentence, {"phase": phase, "simulated": data.get("simulated")})
+        last = phase
+        if phase == "done":
+            return ExitCode.OK
+        if phase == "stopped":
+            return ExitCode.STOPPED
+        if phase == "filling" and not wait:
+            return ExitCode.OK
+    raise LinkError("the station has fallen silent", fix="look at it")
+
+
+@click.command()
+@with_station
+@with_config
+@with_json
+def stop(station: str | None, config_path: str | None, as_json: bool) -> int:
+    """Shut the valve now. Needs no password and is never refused."""
+    return _ask(config_path, station, as_json, "stop", {})
+
+
+@click.command()
+@with_station
+@with_config
+@with_json
+def reset(station: str | None, config_path: str | None, as_json: bool) -> int:
+    """Let go of a stop, once nothing is wrong any more. Opens nothing."""
+    return _ask(config_path, station, as_json, "reset", {})
+
+
+@click.command()
+@with_station
+@with_config
+@click.option("--alarm", "key", help="Only this alarm, by its key; all of them by default.")
+@with_json
+def ack(station: str | None, config_path: str | None, key: str | None, as_json: bool) -> int:
+    """Say that you have seen the alarms. Changes nothing else."""
+    return _ask(config_path, station, as_json, "ack", {"key": key} if key else {})
+
+
+@click.command()
+@with_station
+@with_config
+@with_json
+def status(station: str | None, config_path: str | None, as_json: bool) -> int:
+    """Say what is happening, until when, and what is wrong."""
+    _quiet_logs()
+    config, _ = find_config(config_path)
+    chosen = pick(config, station)
+
+    async def go() -> Any:
+        async with Guest(config, chosen.id) as guest:
+            return await guest.ask("status", {})
+
+    data = asyncio.run(go()).data
+    if as_json:
+        emit({"station": chosen.id, **data})
+    else:
+        click.echo("\n".join(status_lines(chosen.id, data)))
+    return ExitCode.OK
+
+
+@click.command()
+@with_station
+@with_config
+@with_json
+def follow(station: str | None, config_path: str | None, as_json: bool) -> int:
+    """Say each change as it happens, a line each, until Ctrl-C."""
+    _quiet_logs()
+    config, _ = find_config(config_path)
+    chosen = pick(config, station)
+    asyncio.run(_follow(config, chosen.id, as_json))
+    return ExitCode.OK
+
+
+async def _follow(config: Any, station: str, as_json: bool) -> None:
+    from monitor.core.exchange import AlarmNotice, Presence, Status  # noqa: PLC0415
+
+    phase = ""
+    async with Guest(config, station) as guest:
+        async for message in guest.messages(None):
+            match message:
+                case Status(data=data) if data.get("phase") != phase:
+                    phase = str(data.get("phase"))
+                    _line(station, as_json, str(data.get("sentence")), {"kind": "phase", **data})
+                case AlarmNotice(data=data):
+                    text = data.get("refused") or (
+                        f"ALARM {data.get('id')} [{data.get('state')}] {data.get('message')}"
+                    )
+                    _line(station, as_json, str(text), {"kind": "alarm", **data})
+                case Presence(role=role, online=online):
+                    word = "is here" if online else "has gone"
+                    data = {"kind": "presence", "role": role, "online": online}
+                    _line(station, as_json, f"the {role} {word}", data)
+                case _:
+                    pass
+
+
+def _line(station: str, as_json: bool, text: str, data: dict[str, Any]) -> None:
+    if as_json:
+        emit({"station": station, "text": text, **data})
+    else:
+        click.echo(mark(f"{station}: {text}", data))
