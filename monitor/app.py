@@ -202,15 +202,17 @@ def engine_of(station: Station, around: Surroundings, writer: JournalWriter) -> 
     )
 
 
-def guest_link(station: str, around: Surroundings, *, replies_to: str = "+") -> MqttLink:
-    """Return a link for someone who looks on and asks: status, alarms and replies come in."""
+def guest_link(
+    station: str, around: Surroundings, *, replies_to: str = "+", status: bool = True
+) -> MqttLink:
+    """Return a link for someone who looks on and asks: alarms, replies and mostly status come in."""
+    looks = (filter_for(StatusMessage, station),) if status else ()
     return MqttLink(
         url=around.url,
         client_id=f"guest-{new_id()}",
         subscriptions=(
-            filter_for(StatusMessage, station),
+            *looks,
             filter_for(AlarmNotice, station),
-            filter_for(GuardReport, station),
             filter_for(Presence, station),
             filter_for(ReplyMessage, station, replies_to),
         ),

@@ -56,7 +56,8 @@ from monitor.ports import Clock, Link, Record
 
 log = structlog.get_logger("engine")
 
-STATUS_PERIOD_S = 1.0
+STATUS_PERIOD_S = 2.0
+ROUND_S = 1.0
 IDLE_STATUS_PERIOD_S = 10.0
 GUARD_WAIT_S = 3.0  # a retained report arrives at once; longer than this and there is none
 ANSWERS_KEPT = 64  # requests answered lately, so that a repeated one gets the same answer
@@ -127,7 +128,7 @@ class Engine:
                 reader.result()
                 return
             try:
-                await asyncio.wait_for(stop.wait(), STATUS_PERIOD_S)
+                await asyncio.wait_for(stop.wait(), ROUND_S)
             except TimeoutError:
                 continue
 

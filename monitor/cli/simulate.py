@@ -185,6 +185,7 @@ def simulate(  # noqa: PLR0913 - one argument for each option
         head_m=head,
         taps=taps,
         once=once,
+        quiet=as_json,
         on_status=teller.status,
         on_alarm=teller.alarm,
         on_note=teller.line,

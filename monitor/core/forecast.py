@@ -42,6 +42,7 @@ DRIFT_SD = 0.0012  # per minute, before anything is known: 7 % an hour, a filter
 PASSING_SD = 0.04  # of the passing part before this fill has shown its own
 PASSING_MIN = 5.0  # minutes for it to fall to a third: between a cistern (1) and a shower (8)
 UNREST_MIN = 30.0  # minutes this fill must run for its own unrest to weigh as much as PASSING_SD
+OFF_TIMES = 2.0  # decaying noise has twice the variance of its distance from its own average
 UNREST_MAX = 0.2  # share; a passing part above this teaches no more (the valve was being shut)
 STEP_SD = 0.15  # of a sudden step: what one more tap takes from a half-inch supply
 STEP_STAYS = 0.05  # share of a step's variance that stays: most taps are closed again
@@ -111,8 +112,9 @@ class FillState:
     zero_count: float  # what the counter showed, or would have shown, at no litres
     mean: Four
     cov: Ten
-    unrest: float  # summed square share of the passing part times minutes
-    unrest_min: float  # the minutes in that sum
+    slow_lpm: float  # the flow averaged over the last PASSING_MIN
+    unrest: float  # variance of the passing part, as a share, times the minutes it rests on
+    unrest_min: float
     cusum: Cusum
     steps: int  # sudden changes of flow seen so far
     rise: Rise
@@ -169,6 +171,7 @@ def start(
         zero_count=float(first),
         mean=(0.0, flow, 0.0, 0.0),
         cov=(_count_var(per_l), 0, 0, 0, flow_sd * flow_sd, 0, 0, drift_var, 0, passing_var),
+        slow_lpm=flow,
         unrest=PASSING_SD * PASSING_SD * UNREST_MIN,
         unrest_min=UNREST_MIN,
         cusum=Cusum(),
@@ -311,8 +314,10 @@ def _counted(state: FillState, reading: _Reading, count: int) -> FillState:
     if jumped:
         cov, cusum = _jumped(cov, STEP_SD * STEP_SD * base_sq), Cusum()
     mean, cov = correct_volume(mean, cov, volume_l, var)
-    (_, _, _, passing), (*_, passing_var) = mean, cov
-    share_sq = min((passing * passing + passing_var) / base_sq, UNREST_MAX * UNREST_MAX)
+    _, base, _, passing = mean
+    off = base + passing - state.slow_lpm
+    open_min = (reading.t_s - state.opened_s) / S_PER_MIN
+    share_sq = min(OFF_TIMES * off * off / base_sq, UNREST_MAX * UNREST_MAX)
     return FillState(
         pulses_per_l=state.pulses_per_l,
         opened_s=state.opened_s,
@@ -321,6 +326,7 @@ def _counted(state: FillState, reading: _Reading, count: int) -> FillState:
         zero_count=state.zero_count,
         mean=mean,
         cov=cov,
+        slow_lpm=state.slow_lpm + off * min(reading.minutes / min(PASSING_MIN, open_min), 1.0),
         unrest=state.unrest + share_sq * reading.minutes,
         unrest_min=state.unrest_min + reading.minutes,
         cusum=cusum,

@@ -251,7 +251,7 @@ def step(
 ) -> GuardState:
     """Return the guard's next state. Total: never raises, whatever the input or the time."""
     event, cause = _sort(state, given, now_s, limits)
-    safe_now_s = now_s if now_s >= state.now_s else state.now_s  # NaN keeps the old time too
+    safe_now_s = now_s if isfinite(now_s) and now_s >= state.now_s else state.now_s
     if now_s < state.now_s and event is GuardEvent.PERMIT:
         event = GuardEvent.STRAY  # a permit judged by a clock that ran back proves nothing
     phase, effect = TABLE[state.phase, event]

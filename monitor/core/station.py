@@ -111,13 +111,9 @@ def _hear(plan: Plan, station: Station, given: Heard, now_s: float) -> Station:
 
 
 def _guarded(station: Station, given: Guarded) -> Station:
-    """Take the guard's own word for why it shut, if it is about the fill that runs now.
-
-    A second claim on the valve (C12) ends both fills, and the guard can name only one of them.
-    """
+    """Take the guard's own word for why it shut, if it is about the fill that runs now."""
     report = given.report
     ours = station.fill is not None and report.fill == station.fill.id
-    ours = ours or report.cause == "C12"
     if not ours or not report.cause or report.cause == "mark":
         return station
     return replace(station, guard_cause=report.cause)

@@ -1,7 +1,7 @@
 """DS18B20 sensors through the kernel's 1-Wire files, read off the event loop.
 
-A read takes 0.75 s (the conversion) and can hang for ever in the kernel, so each runs in a daemon
-thread of its own, one at a time per sensor: a hung read costs one thread, never the loop, and never
+A read takes 0.75 s (the conversion) and can hang for ever in the kernel, so each sensor has
+a daemon thread of its own and one read at a time: a hung read costs one thread, never the loop, and never
 keeps the program from ending.
 """
 
@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import re
 import threading
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
 from pathlib import Path
+from queue import SimpleQueue
 from types import TracebackType
 from typing import ParamSpec, Self, TypeVar
 
@@ -46,18 +48,30 @@ def list_sensors(root: Path = W1_ROOT) -> list[str]:
 def read_w1_slave(file: Path) -> float | Fault:
     """Return the temperature in a `w1_slave` file (°C), or the fault. Blocks; never raises."""
     try:
-        with file.open("rb") as stream:
-            text = stream.read(MAX_FILE_BYTES).decode("ascii", errors="replace")
+        handle = os.open(file, os.O_RDONLY)
     except OSError:
         return Fault.MISSING
-    return w1_slave_temp_c(text)
+    try:
+        content = os.read(handle, MAX_FILE_BYTES)  # the kernel makes the file anew for each read
+    except OSError:
+        return Fault.MISSING
+    finally:
+        os.close(handle)
+    return w1_slave_temp_c(content.decode("ascii", errors="replace"))
 
 
 class _DaemonExecutor(Executor):
-    """One daemon thread for each job: unlike a pool's, they do not hold up the end of a program."""
+    """One daemon thread for its jobs: unlike a pool's, it does not hold up the end of a program.
+
+    The sensor has one job under way at most, so a job that hangs keeps no other waiting.
+    """
+
+    def __init__(self) -> None:
+        self._jobs: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
+        self._thread: threading.Thread | None = None
 
     def submit(self, fn: Callable[_P, _T], /, *args: _P.args, **kwargs: _P.kwargs) -> Future[_T]:
-        """Start `fn` in a new thread."""
+        """Run `fn` in the thread, which is started for the first job."""
         future: Future[_T] = Future()
 
         def run() -> None:
@@ -67,8 +81,23 @@ class _DaemonExecutor(Executor):
                 future.set_exception(error)
 
         future.set_running_or_notify_cancel()
-        threading.Thread(target=run, name="w1 read", daemon=True).start()
+        self._jobs.put(run)
+        if self._thread is None:
+            self._thread = threading.Thread(
+                target=_work, args=(self._jobs,), name="w1 read", daemon=True
+            )
+            self._thread.start()
         return future
+
+    def shutdown(self, wait: bool = False, *, cancel_futures: bool = False) -> None:
+        """Let the thread end after what it has begun; nobody waits for it."""
+        self._jobs.put(None)
+        self._thread, self._jobs = None, SimpleQueue()
+
+
+def _work(jobs: SimpleQueue[Callable[[], None] | None]) -> None:
+    while (job := jobs.get()) is not None:
+        job()
 
 
 class Ds18b20:
@@ -149,6 +178,7 @@ class Ds18b20:
             await asyncio.wait({task})
         if self._reading is not None:
             self._reading.cancel()
+        self._executor.shutdown()
         self._reading = self._temp_c = None
         self._fault = Fault.MISSING
 

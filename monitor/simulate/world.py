@@ -14,6 +14,7 @@ change of the relay pin, too, and it is exact.
 from __future__ import annotations
 
 import math
+import os
 import random
 import re
 from bisect import insort
@@ -444,13 +445,22 @@ class _W1Probe:
         self._seen_s = plant.now_s
         self._due_s = -math.inf
         self._gone = False
+        self._handle: int | None = None
+        self._length = -1
+
+    def __del__(self) -> None:
+        """Give the file back."""
+        if self._handle is not None:
+            os.close(self._handle)
 
     def advance(self, now_s: float, *, gone: bool, power_on: bool) -> None:
         """Follow the water, and write the file once a second."""
         change_c = self._plant.temp_in_c - self._temp_c
         self._temp_c += change_c * -math.expm1(-max(now_s - self._seen_s, 0.0) / W1_LAG_S)
         self._seen_s = now_s
-        if gone and not self._gone and self._folder.is_dir():
+        if gone and not self._gone and self._handle is not None:
+            os.close(self._handle)
+            self._handle = None
             (self._folder / "w1_slave").unlink(missing_ok=True)
             self._folder.rmdir()
         self._gone = gone
@@ -459,10 +469,17 @@ class _W1Probe:
         self._due_s = now_s + W1_PERIOD_S
         shown_c = self._temp_c + self._bias_c + self._rng.gauss(0.0, W1_NOISE_C)
         text = w1_text(W1_POWER_ON if power_on else scratchpad(shown_c))
-        self._folder.mkdir(parents=True, exist_ok=True)
-        fresh = self._folder / ".w1_slave.new"
-        fresh.write_text(text, encoding="ascii")
-        fresh.replace(self._folder / "w1_slave")  # In one go: a reader never sees half a file.
+        self._write(text.encode("ascii"))
+
+    def _write(self, content: bytes) -> None:
+        """Put the text into the file, in one go: a reader never sees half of it."""
+        if self._handle is None:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            self._handle = os.open(self._folder / "w1_slave", os.O_RDWR | os.O_CREAT, 0o644)
+        os.pwrite(self._handle, content, 0)
+        if len(content) != self._length:
+            os.ftruncate(self._handle, len(content))
+            self._length = len(content)
 
 
 def scratchpad(temp_c: float) -> bytes:

@@ -111,7 +111,7 @@ def test_an_unknown_level_reads_as_full(level_m: float) -> None:
 
 
 def test_levels_outside_are_held_at_floor_and_rim() -> None:
-    """Below the floor is empty, above the rim is brim-full, and no more is needed above the mark."""
+    """Below the floor is empty, above the rim brim-full; above the mark no more is needed."""
     assert RIVER_TANK.litres_at(-0.1) == 0.0
     assert RIVER_TANK.litres_at(0.7) == pytest.approx(840.0)
     assert RIVER_TANK.litres_to_mark(0.58) == 0.0
@@ -186,7 +186,7 @@ def test_more_level_is_never_less_water(level_m: float, more_m: float) -> None:
 def test_no_vessel_and_no_level_ever_raises(
     points: list[tuple[float, float]], mark: float, value: float, other: float
 ) -> None:
-    """Whatever the numbers, each question has an answer, and a vessel without faults a finite one."""
+    """Whatever the numbers, every question is answered; finitely, if the vessel has no fault."""
     drawn = [
         Vessel(tuple(points), mark),
         box(value, other, mark, value),

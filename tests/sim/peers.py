@@ -106,6 +106,33 @@ async def ticker(context: Context, *, period_s: float) -> None:
         context.send(context.clock.now_s())
 
 
+async def mirror(context: Context) -> None:
+    """Say every second what the last message was."""
+    last: list[Any] = []
+
+    def keep(message: Any) -> None:
+        last[:] = [message]
+
+    context.on_message(keep)
+    while True:
+        await asyncio.sleep(1.0)
+        context.send([context.clock.now_s(), *last])
+
+
+async def thread_ticker(context: Context, *, period_s: float, turns: int) -> None:
+    """Have a thread say the time every period."""
+
+    def work() -> None:
+        for _ in range(turns):
+            context.clock.wait(threading.Event(), period_s)
+            context.send(context.clock.now_s())
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    await asyncio.sleep(period_s * turns + 1)
+    thread.join(5)
+
+
 async def slow(context: Context) -> None:
     """Take a real tenth of a second over each message before answering it."""
 

@@ -122,6 +122,55 @@ def test_what_is_due_at_one_moment_happens_in_turns() -> None:
     play(story)
 
 
+def test_threads_of_children_take_their_turns_too() -> None:
+    """At equal times threads follow the same order: the main process, then child by child."""
+
+    async def story(stage: Stage) -> None:
+        for name in ("b", "a"):
+            stage.start(name, "thread_ticker", period_s=1.0, turns=20)
+        for _ in range(20):
+            await asyncio.sleep(1.0)
+            time.sleep(0.002)  # noqa: ASYNC251 - room for a child that would not wait its turn
+            stage.said.append((stage.now_s, "main", stage.now_s))
+        await asyncio.sleep(0.5)
+        assert [who for _, who, _ in stage.said] == ["main", "b", "a"] * 20
+        assert all(at_s == what for at_s, _, what in stage.said)
+
+    play(story)
+
+
+def test_what_the_main_process_sends_is_there_before_a_childs_timer() -> None:
+    """A child's timer at the same moment already sees what the main process sent at it, even
+    when that takes the main process real time.
+    """
+
+    async def story(stage: Stage) -> None:
+        child = stage.start("a", "mirror")
+        for n in range(1, 11):
+            await asyncio.sleep(1.0)
+            time.sleep(0.01)  # noqa: ASYNC251 - room for a child that would not wait its turn
+            stage.conductor.send(child, n)
+        await asyncio.sleep(0.5)
+        assert stage.of("a") == [[float(n), n] for n in range(1, 11)]
+
+    play(story)
+
+
+def test_debts_of_a_moment_end_with_it() -> None:
+    """A message that was handled but never sent by anybody does not pay for a later one."""
+
+    async def story(stage: Stage) -> None:
+        ledger = stage.conductor.ledger
+        ledger.online("x", ("t",))
+        ledger.handled("x", "t")
+        await asyncio.sleep(1)
+        ledger.sent("t")
+        assert ledger.outstanding == 1
+        ledger.handled("x", "t")
+
+    play(story)
+
+
 def test_a_message_keeps_time_still_until_it_is_acted_on() -> None:
     """A child that really takes 0.1 s over each message answers at the moment it was sent."""
 

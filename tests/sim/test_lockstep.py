@@ -758,24 +758,23 @@ def test_threads_due_at_one_moment_run_one_after_the_other() -> None:
             never = threading.Event()
 
             def work(name: str) -> None:
+                clock.wait(never, 1.0 - clock.now_s())
                 for _ in range(5):
-                    clock.wait(never, 1.0)
                     log.append(f"{name} in")
                     time.sleep(0.002)
                     log.append(f"{name} out")
+                    clock.wait(never, 1.0)
 
             with contextlib.ExitStack() as stack:
                 for name in ("a", "b", "c"):
                     stack.enter_context(thread(lambda name=name: work(name)))
-                    await asyncio.sleep(0)
-                await asyncio.sleep(6)
+                    await asyncio.sleep(2**-10)
+                await asyncio.sleep(9)
 
         run(main())
         return log
 
-    log = once()
-    assert len(log) == 30
-    assert all(log[n][0] == log[n + 1][0] for n in range(0, 30, 2))
+    assert once() == [f"{name} {step}" for name in "abc" for step in ("in", "out")] * 5
 
 
 def test_an_event_wakes_the_thread_at_the_moment_it_is_set() -> None:
@@ -876,6 +875,52 @@ def test_a_thread_may_start_a_sleeping_loop() -> None:
         return loop.time()
 
     assert run(main()) == 7.0
+
+
+def test_a_thread_wakes_a_loop_that_sleeps_for_good() -> None:
+    """A thread that begins to wait while the loop sleeps without any deadline is still served."""
+
+    async def main() -> float:
+        loop = running()
+        clock = loop.clock
+        event = asyncio.Event()
+
+        def work() -> None:
+            time.sleep(2 * clock_module.GREETING_S)
+            clock.wait(threading.Event(), 7.0)
+            loop.call_soon_threadsafe(event.set)
+
+        with thread(work):
+            await event.wait()
+        return loop.time()
+
+    assert run(main()) == 7.0
+
+
+def test_the_first_descriptor_goes_before_all_others() -> None:
+    """Of events that are there together, those of `first_fd` are served first."""
+    pairs = [socket.socketpair() for _ in range(5)]
+    served: list[int] = []
+
+    async def main() -> None:
+        loop = running()
+        loop.first_fd = pairs[3][0].fileno()
+        for index, (ours, _) in enumerate(pairs):
+            loop.add_reader(
+                ours, lambda index=index: (served.append(index), pairs[index][0].recv(1))
+            )
+        for _, theirs in pairs:
+            theirs.send(b"x")
+        await asyncio.sleep(1)
+        for ours, _ in pairs:
+            loop.remove_reader(ours)
+
+    with contextlib.ExitStack() as stack:
+        for pair in pairs:
+            for each in pair:
+                stack.enter_context(each)
+        run(main())
+    assert served == [3, 0, 1, 2, 4]
 
 
 def test_threads_are_let_go_when_the_simulation_ends() -> None:

@@ -272,8 +272,9 @@ class Story:
         return [action for _, action in self.log if isinstance(action, kind)]
 
     def ended(self) -> list[tuple[str, str]]:
-        """How fills ended, and their causes."""
-        return [(end.fill.ended, end.key) for end in self.done(FillEnded)]
+        """How fills ended, and their causes, once a fill."""
+        ends = {end.fill.id: (end.fill.ended, end.key) for end in self.done(FillEnded)}
+        return list(ends.values())
 
     def when(self, phase: Phase, since_s: float = 0.0) -> float:
         """When the station first turned to a phase at or after a moment."""
