@@ -348,18 +348,18 @@ def slow_path(port: int, delay_s: float) -> Iterator[int]:
     open_relays: list[asyncio.Task[None] | None] = []
 
     async def pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        while data := await reader.read(65536):
-            await asyncio.sleep(delay_s)
-            writer.write(data)
+        with contextlib.suppress(OSError):
+            while data := await reader.read(65536):
+                await asyncio.sleep(delay_s)
+                writer.write(data)
         writer.close()
-        await writer.wait_closed()
+        with contextlib.suppress(OSError):
+            await writer.wait_closed()
 
     async def relay(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         open_relays.append(asyncio.current_task())
         far_reader, far_writer = await asyncio.open_connection("127.0.0.1", port)
-        await asyncio.gather(
-            pump(reader, far_writer), pump(far_reader, writer), return_exceptions=True
-        )
+        await asyncio.gather(pump(reader, far_writer), pump(far_reader, writer))
 
     async def serve() -> None:
         server = await asyncio.start_server(relay, "127.0.0.1", 0)
