@@ -10,10 +10,17 @@ from pathlib import Path
 
 from monitor.config import Box, Config, Cylinder, Ds18b20, Float, Flow, Leak, Station
 from monitor.core import vessel as geometry
-from monitor.core.exchange import AlarmNotice, GuardReport, Permit, Presence, ReadingPack, Request
+from monitor.core.exchange import (
+    AlarmNotice,
+    GuardReport,
+    Permit,
+    Presence,
+    ReadingPack,
+    Request,
+    Withdraw,
+)
 from monitor.core.exchange import Reply as ReplyMessage
 from monitor.core.exchange import Status as StatusMessage
-from monitor.core.exchange import Withdraw
 from monitor.core.limits import relations
 from monitor.core.plan import Plan, prepared
 from monitor.drivers.buzzer import Sounder
@@ -205,7 +212,7 @@ def engine_of(station: Station, around: Surroundings, writer: JournalWriter) -> 
 def guest_link(
     station: str, around: Surroundings, *, replies_to: str = "+", status: bool = True
 ) -> MqttLink:
-    """Return a link for someone who looks on and asks: alarms, replies and mostly status come in."""
+    """Return a link for someone who looks on and asks; alarms, replies and mostly status come."""
     looks = (filter_for(StatusMessage, station),) if status else ()
     return MqttLink(
         url=around.url,

@@ -20,8 +20,8 @@ from monitor.core.events import (
     Action,
     AlarmTurned,
     Answer,
-    Asked,
     AskEcho,
+    Asked,
     Echo,
     FillBegun,
     FillEnded,
@@ -231,8 +231,9 @@ class Engine:
             case FillRefused():
                 self._log.warning("fill refused", text=action.text)
                 self._event("refused", action.text)
-                self._send(AlarmNotice(self._plan.station, {"refused": action.text,
-                                       "failing": list(action.failing), "sound": False}))  # fmt: skip
+                told = {"refused": action.text, "failing": list(action.failing), "sound": False}
+                told["simulated"] = self._simulated
+                self._send(AlarmNotice(self._plan.station, told))
 
     def _event(self, kind: str, text: str) -> None:
         now_s = self._clock.now_s()
@@ -247,6 +248,7 @@ class Engine:
         if reply.text and not reply.data:
             data = describe(self._plan, self._state, self._clock.now_s())
             reply = replace(reply, data=data)
+        reply = replace(reply, data={**reply.data, "simulated": self._simulated})
         self._answers[reply.id] = reply
         while len(self._answers) > ANSWERS_KEPT:
             del self._answers[next(iter(self._answers))]

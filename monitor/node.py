@@ -180,7 +180,8 @@ class Node:
 
     def _on_edge(self, sample: Sample) -> None:
         """A contact changed: judge it here at once, then tell the engine. A number waits its turn:
-        the next pack is at most a period away."""
+        the next pack is at most a period away.
+        """
         if sample.kind not in CONTACTS:
             return
         try:
@@ -188,7 +189,7 @@ class Node:
             self._local(samples)
             self._send_pack(samples, edge=True)
             self._report()
-        except Exception:
+        except Exception:  # noqa: BLE001 - whatever it is, the valve shuts first
             self._fail("edge")
 
     def _local(self, samples: Sequence[Sample]) -> None:
@@ -226,7 +227,7 @@ class Node:
             if report:
                 self._report()
             self._sound()
-        except Exception:
+        except Exception:  # noqa: BLE001 - whatever it is, the valve shuts first
             self._fail("guard")
 
     def _fail(self, where: str) -> None:
@@ -234,7 +235,7 @@ class Node:
         self._relay.release()
         now_s = self._clock.now_s()
         self._guard = guard.step(self._guard, Failure("C06"), now_s, self._limits)
-        log.exception("unexpected error, valve shut", where=where)
+        log.exception("unexpected error, valve shut", where=where)  # noqa: LOG004 - callers catch
 
     def _arm(self) -> None:
         """Come back when the permit runs out, even if nothing else happens."""
@@ -319,7 +320,7 @@ class Node:
         async for incoming in self._link.incoming():
             try:
                 self._take(incoming)
-            except Exception:
+            except Exception:  # noqa: BLE001 - whatever it is, the valve shuts first
                 self._fail("message")
 
     def _take(self, incoming: Incoming) -> None:

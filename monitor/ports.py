@@ -45,7 +45,8 @@ class Ledger(Protocol):
 
     def sent(self, topic: str) -> None:
         """A message was accepted for sending: each online subscriber of the topic now owes
-        one `handled`."""
+        one `handled`.
+        """
 
     def lost(self, topic: str) -> None:
         """A message that was `sent` will not reach the broker after all."""
@@ -174,7 +175,8 @@ class Link(Protocol):
 
     def incoming(self) -> AsyncIterator[Incoming]:
         """Yield decoded messages for ever, from a bounded queue; malformed ones are dropped and
-        counted. The previous message counts as handled when the next is asked for."""
+        counted. The previous message counts as handled when the next is asked for.
+        """
 
 
 class Record(Protocol):

@@ -44,8 +44,8 @@ class Guest:
 
     def __init__(self, config: Any, station: str) -> None:
         """Aim at a station; `open` connects."""
-        from monitor.app import Surroundings, guest_link, new_id  # noqa: PLC0415 - heavy
-        from monitor.clock import MonotonicClock  # noqa: PLC0415
+        from monitor.app import Surroundings, guest_link, new_id
+        from monitor.clock import MonotonicClock
 
         self.station = station
         self._id = new_id()
@@ -86,7 +86,7 @@ class Guest:
         Raises:
             LinkError: no answer.
         """
-        from monitor.core.exchange import Reply, Request  # noqa: PLC0415
+        from monitor.core.exchange import Reply, Request
 
         self._link.send(Request(self.station, self._id, verb, _by(), args))
         async for message in self.messages(CONTACT_S):
@@ -99,7 +99,7 @@ class Guest:
 
 
 def _quiet_logs() -> None:
-    from monitor.logs import configure  # noqa: PLC0415
+    from monitor.logs import configure
 
     configure(level="critical")
 
@@ -134,7 +134,7 @@ def _ask(
               help="What ends the fill: the float at the mark, or the litres by the meter.")
 @click.option("--wait", is_flag=True, help="Stay until the fill has ended, and show how it goes.")
 @with_json
-def fill(  # noqa: PLR0913 - one argument for each option
+def fill(
     station: str | None,
     config_path: str | None,
     litres: float | None,
@@ -175,7 +175,7 @@ async def _see(
     guest: Guest, fill_id: Any, wait: bool, tell: Callable[[str, dict[str, Any]], None]
 ) -> int:
     """Wait for the checks, or for the end of the fill."""
-    from monitor.core.exchange import AlarmNotice, Status  # noqa: PLC0415
+    from monitor.core.exchange import AlarmNotice, Status
 
     last = ""
     async for message in guest.messages(CHECKS_S):
@@ -264,7 +264,7 @@ def follow(station: str | None, config_path: str | None, as_json: bool) -> int:
 
 
 async def _follow(config: Any, station: str, as_json: bool) -> None:
-    from monitor.core.exchange import AlarmNotice, Presence, Status  # noqa: PLC0415
+    from monitor.core.exchange import AlarmNotice, Presence, Status
 
     phase = ""
     async with Guest(config, station) as guest:

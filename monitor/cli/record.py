@@ -32,8 +32,8 @@ def history(
     config_path: str | None, journal: Path | None, station: str | None, limit: int, as_json: bool
 ) -> int:
     """List the fills: litres, minutes, forecast against truth, water temperature, how it ended."""
-    from monitor.journal.history import as_dict, render_history  # noqa: PLC0415
-    from monitor.journal.reader import JournalReader  # noqa: PLC0415
+    from monitor.journal.history import as_dict, render_history
+    from monitor.journal.reader import JournalReader
 
     with JournalReader(_path(config_path, journal)) as reader:
         fills = reader.list_fills(limit, station)
@@ -55,10 +55,10 @@ def history(
 def export(
     fill: str, config_path: str | None, journal: Path | None, out: Path | None, as_json: bool
 ) -> int:
-    """Write a fill's water temperature, flow and volume as CSV. FILL is an id, its start, or last."""
-    from monitor.journal.export import save_csv, write_csv  # noqa: PLC0415
-    from monitor.journal.history import as_dict  # noqa: PLC0415
-    from monitor.journal.reader import JournalReader  # noqa: PLC0415
+    """Write a fill's temperature, flow and volume as CSV. FILL is an id, its start, or last."""
+    from monitor.journal.export import save_csv, write_csv
+    from monitor.journal.history import as_dict
+    from monitor.journal.reader import JournalReader
 
     with JournalReader(_path(config_path, journal)) as reader:
         record = reader.fill(fill)
@@ -78,7 +78,7 @@ def export(
 @with_config
 @with_json
 def check(config_path: str | None, as_json: bool) -> int:
-    """Check a config and list every mistake at once, each with what is allowed and how to fix it."""
+    """Check a config and list every mistake at once, with what is allowed and how to fix it."""
     try:
         config, _ = find_config(config_path)
     except ConfigErrors as errors:
@@ -89,7 +89,7 @@ def check(config_path: str | None, as_json: bool) -> int:
             else:
                 click.echo(str(problem))
         return ExitCode.USAGE
-    from monitor.app import plan_of  # noqa: PLC0415
+    from monitor.app import plan_of
 
     for station in config.stations.values():
         plan_of(station)

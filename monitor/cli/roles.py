@@ -18,7 +18,7 @@ LOG = click.option("--log-level", type=click.Choice(["debug", "info", "warning",
 
 def _play(config_path: str | None, station: str | None, level: str, *roles: str) -> int:
     """Run roles until a signal ends them; the valve is shut by then."""
-    from monitor.logs import configure  # noqa: PLC0415 - heavy
+    from monitor.logs import configure
 
     config, _ = find_config(config_path, sample=False)
     chosen = pick(config, station)
@@ -28,9 +28,9 @@ def _play(config_path: str | None, station: str | None, level: str, *roles: str)
 
 
 async def _roles(config: Any, station: Any, roles: tuple[str, ...]) -> None:
-    from monitor.app import Surroundings, engine_of, node_of, together  # noqa: PLC0415
-    from monitor.clock import MonotonicClock  # noqa: PLC0415
-    from monitor.notify_systemd import notify  # noqa: PLC0415
+    from monitor.app import Surroundings, engine_of, node_of, together
+    from monitor.clock import MonotonicClock
+    from monitor.notify_systemd import notify
 
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
@@ -44,12 +44,12 @@ async def _roles(config: Any, station: Any, roles: tuple[str, ...]) -> None:
             url=url, clock=clock, alive=notify, simulated=config.hardware.pins == "mock"
         )
         if "node" in roles:
-            from monitor.drivers.factory import open_factory  # noqa: PLC0415
+            from monitor.drivers.factory import open_factory
 
             factory = open_factory(config.hardware.pins)
             parts.append(node_of(config, station, factory, around))
         if "engine" in roles:
-            from monitor.journal.writer import JournalWriter  # noqa: PLC0415
+            from monitor.journal.writer import JournalWriter
 
             writer = JournalWriter(config.journal.path, wall=clock.wall)
             stack.push_async_callback(writer.aclose)
@@ -62,7 +62,7 @@ async def _url(config: Any, stack: AsyncExitStack, *, own: bool) -> str:
     if not broker.embedded:
         return str(broker.url.get_secret_value())
     if own:
-        from monitor.link.broker import EmbeddedBroker  # noqa: PLC0415
+        from monitor.link.broker import EmbeddedBroker
 
         return (await stack.enter_async_context(EmbeddedBroker(port=broker.port))).url
     return f"mqtt://127.0.0.1:{broker.port}"

@@ -6,13 +6,16 @@ import math
 import shutil
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from monitor.cli.common import SIMULATION, emit, find_config, pick, with_config, with_json
 from monitor.errors import ExitCode
 from monitor.simulate.faults import FAULTS, fault
+
+if TYPE_CHECKING:
+    from monitor.stage import Script
 
 PLAIN_EVERY_S = 60.0  # simulated seconds between two lines where no bar can be drawn
 
@@ -93,7 +96,7 @@ def _told(verdict: dict[str, Any], teller: Teller) -> None:
         f", cause {verdict['cause']}" if verdict["cause"] else ""))  # fmt: skip
     if verdict.get("refused"):
         teller.line(verdict["refused"])
-    if verdict.get("fill_s") is not None:
+    if verdict.get("fill_s") is not None and verdict.get("delivered_l") is not None:
         teller.line(
             f"{verdict['delivered_l']:.1f} L in {verdict['fill_s'] / 60:.1f} min, "
             f"incoming water {verdict['temp_min_c']} to {verdict['temp_max_c']} °C, "
@@ -131,26 +134,7 @@ def _told(verdict: dict[str, Any], teller: Teller) -> None:
               help="Where its own broker listens; any free port with --once, else the config's.")
 @click.option("--verbose", is_flag=True, help="Show the program's log.")
 @with_json
-def simulate(  # noqa: PLR0913 - one argument for each option
-    config_path: str | None,
-    station: str | None,
-    once: bool,
-    seed: int,
-    speed: float | None,
-    fault_name: str | None,
-    fault_at: float | None,
-    list_faults: bool,
-    broker_url: str | None,
-    broker_pid: int | None,
-    journal: Path | None,
-    litres: float | None,
-    start_level: float | None,
-    head: float | None,
-    taps: bool,
-    port: int | None,
-    verbose: bool,
-    as_json: bool,
-) -> int:
+def simulate(list_faults: bool, as_json: bool, verbose: bool, **options: Any) -> int:
     """Play an unattended fill with invented water, and faults if you like.
 
     The real program runs: drivers, broker, rules, record. Only what lies beyond the pins is
@@ -159,39 +143,52 @@ def simulate(  # noqa: PLR0913 - one argument for each option
     if list_faults:
         _list_faults(as_json)
         return ExitCode.OK
-    if fault_name is not None:
-        fault(fault_name)
-    from monitor.logs import configure  # noqa: PLC0415 - heavy, and --list-faults needs none
-    from monitor.simulate import lockstep  # noqa: PLC0415
-    from monitor.stage import Script, Stage, exit_code, governor_for  # noqa: PLC0415
+    if options["fault_name"] is not None:
+        fault(options["fault_name"])  # an unknown name is told before anything is loaded
+    from monitor.logs import configure
+    from monitor.simulate import lockstep
+    from monitor.stage import Stage, exit_code, governor_for
 
     configure(simulated=True, level="info" if verbose else "critical")
-    config, text = find_config(config_path)
-    chosen = pick(config, station)
     teller = Teller(quiet=as_json)
-    script = Script(
-        config=config,
-        text=text,
-        station=chosen.id,
-        seed=seed,
-        fault=fault_name,
-        fault_at_s=fault_at,
-        broker_url=broker_url,
-        broker_pid=broker_pid,
-        port=port if port is not None else (0 if once else config.broker.port),
-        journal=journal if journal is not None or once else Path(config.journal.path),
-        litres=litres,
-        start_level_m=start_level,
-        head_m=head,
-        taps=taps,
-        once=once,
-        quiet=as_json,
-        on_status=teller.status,
-        on_alarm=teller.alarm,
-        on_note=teller.line,
-        on_verdict=(lambda verdict: _told(verdict, teller)),
-    )
-    verdict = lockstep.run(Stage(script).play(), governor=governor_for(fault_name, speed))
+    script = _script(teller, as_json, verbose, options)
+    governor = governor_for(script.fault, options["speed"])
+    verdict = lockstep.run(Stage(script).play(), governor=governor)
     if as_json:
         emit(verdict)
     return exit_code(verdict)
+
+
+def _script(teller: Teller, quiet: bool, verbose: bool, options: dict[str, Any]) -> Script:
+    """Return what is to be played, from the options of the command."""
+    from monitor.stage import Script
+
+    config, text = find_config(options["config_path"])
+    once, port, journal = options["once"], options["port"], options["journal"]
+    if port is None:
+        port = 0 if once else config.broker.port
+    if journal is None and not once:
+        journal = Path(config.journal.path)
+    return Script(
+        config=config,
+        text=text,
+        station=pick(config, options["station"]).id,
+        seed=options["seed"],
+        fault=options["fault_name"],
+        fault_at_s=options["fault_at"],
+        broker_url=options["broker_url"],
+        broker_pid=options["broker_pid"],
+        port=port,
+        journal=journal,
+        litres=options["litres"],
+        start_level_m=options["start_level"],
+        head_m=options["head"],
+        taps=options["taps"],
+        once=once,
+        verbose=verbose,
+        quiet=quiet,
+        on_status=teller.status,
+        on_alarm=teller.alarm,
+        on_note=teller.line,
+        on_verdict=lambda verdict: _told(verdict, teller),
+    )

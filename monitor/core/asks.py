@@ -24,6 +24,7 @@ from monitor.core.plan import Fill, Plan, Station
 
 Outcome = tuple[Station, Turn | None, tuple[Action, ...]]
 
+VERB_SHOWN = 32  # characters of an unknown request that are told back
 LEAST_FILL_L = 1.0  # less than this a pulse meter cannot watch over
 
 
@@ -42,7 +43,7 @@ def ask(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outcome
         case "status":
             return station, None, (_answer(plan, given, True, "here it is"),)
         case _:
-            text = f"unknown request {verb[:32]!r}: one of fill, stop, reset, ack, status"
+            text = f"unknown request {verb[:VERB_SHOWN]!r}: one of fill, stop, reset, ack, status"
             return station, None, (_answer(plan, given, False, text),)
 
 
@@ -75,7 +76,7 @@ def wanted(plan: Plan, args: dict[str, Any]) -> tuple[float, bool] | str:
         litres = plan.vessel.litres_to_mark(level_m)
     if litres is None:
         return "give the litres to let in, or the water's height now as level_m"
-    if not LEAST_FILL_L <= litres:
+    if not litres >= LEAST_FILL_L:
         return f"W18: {litres:g} L is too little: at least {LEAST_FILL_L:g} L"
     if litres > room_l:
         return (

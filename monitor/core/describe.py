@@ -20,6 +20,8 @@ from monitor.core.units import S_PER_MIN
 
 PERSON = "person"
 DECIMALS = 3
+SECONDS_BELOW_MIN = 2  # below two minutes, seconds are what one thinks in
+HALF = 0.5
 
 
 def _rounded(value: float) -> float | None:
@@ -32,9 +34,9 @@ def span(seconds: float) -> str:
         return "a long time"
     whole = max(0, round(seconds))
     minutes = round(whole / S_PER_MIN)
-    if minutes < 2:  # noqa: PLR2004 -- below two minutes, seconds are what one thinks in
+    if minutes < SECONDS_BELOW_MIN:
         return f"{whole} s"
-    hours, rest = divmod(minutes, 60)
+    hours, rest = divmod(minutes, round(S_PER_MIN))
     return f"{hours} h {rest:02d} min" if hours else f"{minutes} min"
 
 
@@ -77,9 +79,9 @@ def _filling(plan: Plan, station: Station, now_s: float) -> str:
     ahead = expected(fill, now_s) if fill is not None else None
     if fill is None or ahead is None:
         return "Filling."
-    half_s = (ahead.high_s - ahead.low_s) / 2
+    half_s = (ahead.high_s - ahead.low_s) * HALF
     until = f"full in {span(ahead.remaining_s)}, give or take {span(half_s)}"
-    if now_s - fill.opened_s < plan.limits.learn_s / 2:
+    if now_s - fill.opened_s < plan.limits.learn_s * HALF:
         until = "measuring the flow"
     picture = draw(plan, station, now_s)
     warm = f"; water coming in at {picture.temp_c:.1f} °C" if picture.temp_fresh else ""

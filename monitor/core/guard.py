@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from math import isfinite
+from math import inf, isfinite
 from typing import Final
 
 from monitor.core.exchange import Permit, Withdraw
@@ -196,8 +196,14 @@ def _fits(state: GuardState, permit: Permit, now_s: float, limits: Limits) -> bo
 def _sort(
     state: GuardState, given: GuardInput, now_s: float, limits: Limits
 ) -> tuple[GuardEvent, str]:
-    """Sort an input into an event of the table and the cause it would give."""
-    if not isfinite(now_s):
+    """Sort an input into an event of the table and the cause it would give.
+
+    A clock that ran back or shows no number is a fault. What shuts for good needs no clock.
+    """
+    for_good = isinstance(given, Trip | Failure) or (
+        isinstance(given, Withdraw) and not given.resumable
+    )
+    if not (for_good or state.now_s <= now_s < inf):
         return GuardEvent.FAULT, "C06"
     match given:
         case Permit():
@@ -252,8 +258,6 @@ def step(
     """Return the guard's next state. Total: never raises, whatever the input or the time."""
     event, cause = _sort(state, given, now_s, limits)
     safe_now_s = now_s if isfinite(now_s) and now_s >= state.now_s else state.now_s
-    if now_s < state.now_s and event is GuardEvent.PERMIT:
-        event = GuardEvent.STRAY  # a permit judged by a clock that ran back proves nothing
     phase, effect = TABLE[state.phase, event]
     after = replace(state, phase=phase, now_s=safe_now_s)
     if effect is Effect.GRANT and isinstance(given, Permit):
@@ -274,7 +278,8 @@ def _granted(
     after: GuardState, before: GuardState, permit: Permit, now_s: float, limits: Limits
 ) -> GuardState:
     """Take over a permit. The open time goes on counting within one fill and starts anew in the
-    next."""
+    next.
+    """
     ttl_s = min(permit.ttl_s, limits.permit_ttl_s)
     same_fill = permit.fill == before.fill
     spent = before.spent

@@ -144,7 +144,7 @@ def _float_early(p: Picture) -> bool:
 
 
 def _float_trips(p: Picture) -> bool:
-    """A fill of so many litres that reaches the mark first was meant for more room than there is."""
+    """A fill of so many litres that reaches the mark first was meant for more room."""
     return not p.to_mark and p.float_fresh and p.float_high
 
 

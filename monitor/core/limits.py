@@ -192,7 +192,7 @@ def relations(limits: Limits) -> tuple[str, ...]:
          "reading_stale_s must be at least twice reading_period_s"),
         (limits.suspect_s < limits.permit_ttl_s,
          "suspect_s must be below permit_ttl_s, or the echo comes after the permit's end"),
-        *((2 * hold_s <= bound_s,
+        *((hold_s + hold_s <= bound_s,
            f"{name}_bound_s must be at least twice {name}_s, or a single flicker trips")
           for name, hold_s, bound_s in _debounces(limits)),
         (limits.check_quiet_s < limits.check_max_s,

@@ -20,7 +20,7 @@ TEXTS: Final[Mapping[str, Text]] = {
     "leak": Text("Water on the floor.",
         "A leak probe is wet.",
         "Shut the stopcock. Mop up, find where it came from, dry the probe, then reset."),
-    "valve-flows": Text("Shut the stopcock now: the water goes on after the valve was told to shut.",
+    "valve-flows": Text("Shut the stopcock now: water goes on after the valve was told to shut.",
         "Dirt in the valve, a welded relay contact, or the meter hears what is not there.",
         "Shut the stopcock by hand. Clean or replace the valve or relay, test it, then reset."),
     "valve-open": Text("Shut the stopcock now: the node reports the valve open after it was told "
@@ -41,7 +41,7 @@ TEXTS: Final[Mapping[str, Text]] = {
         "The float's wire is broken or unplugged, it was lifted, or the tank was fuller than "
         "thought.",
         "Check the water's height, then the float's wire and plug, then reset."),
-    "over-mark": Text("Valve shut: the water reached the float before the litres asked for were in.",
+    "over-mark": Text("Valve shut: the water reached the float before all the litres were in.",
         "More litres were asked for than there was room.",
         "Check the water's height. Ask for less next time, then reset."),
     "over-time": Text("Valve shut: the fill took longer than it can take.",
@@ -65,7 +65,7 @@ TEXTS: Final[Mapping[str, Text]] = {
     "node-silent": Text("Valve shut: the node beside the valve has fallen silent.",
         "It is frozen, or the network between here and there is cut; from here both look alike.",
         "Go and look that the water has stopped. Then the network and the node's log; reset."),
-    "interrupted": Text("A fill was cut short: the rules engine was started anew in the middle of it.",
+    "interrupted": Text("A fill was cut short: the rules engine was started anew in mid-fill.",
         "The engine ended, was restarted, or its computer lost power. The valve shut by itself.",
         "Check the water's height, see the engine's log, then reset and start again."),
     "guard-c01": Text("The node shut the valve: the rules engine was gone.",

@@ -58,7 +58,7 @@ PERMISSIVES: Final[tuple[Permissive, ...]] = (
     Permissive("broker", _linked, "the message broker does not answer", "start the broker"),
     Permissive("node", _heard, "the node beside the valve is not heard",
                "start the node and check its network"),
-    Permissive("float", _float_low, "the float is high, or its wire is open, or it gives no reading",
+    Permissive("float", _float_low, "the float is high, or its wire open, or it gives no reading",
                "check the water's height and the float's plug"),
     Permissive("leak", _dry, "a leak probe is wet or gives no reading", "dry it, check its plug"),
     Permissive("temperature", _temperature,

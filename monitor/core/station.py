@@ -19,8 +19,8 @@ from monitor.core.debounce import Contact
 from monitor.core.events import (
     Action,
     AlarmTurned,
-    Asked,
     AskEcho,
+    Asked,
     Echo,
     FillBegun,
     FillEnded,

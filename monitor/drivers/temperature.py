@@ -1,8 +1,8 @@
 """DS18B20 sensors through the kernel's 1-Wire files, read off the event loop.
 
 A read takes 0.75 s (the conversion) and can hang for ever in the kernel, so each sensor has
-a daemon thread of its own and one read at a time: a hung read costs one thread, never the loop, and never
-keeps the program from ending.
+a daemon thread of its own and one read at a time: a hung read costs one thread, never the loop, and
+never keeps the program from ending.
 """
 
 from __future__ import annotations

@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Annotated, Any, Final
 
-from annotated_types import MaxLen
 from pydantic import (
     AfterValidator,
     ConfigDict,
@@ -45,8 +44,8 @@ MAX_TEXT: Final = 4096
 
 Id = Annotated[str, Field(pattern=f"^{ID_RULE}$")]
 Token = Annotated[str, Field(min_length=1, max_length=MAX_TOKEN)]
-Line = Annotated[str, MaxLen(MAX_LINE)]
-Text = Annotated[str, MaxLen(MAX_TEXT)]
+Line = Annotated[str, Field(max_length=MAX_LINE)]
+Text = Annotated[str, Field(max_length=MAX_TEXT)]
 Seq = Annotated[int, Field(ge=0, le=MAX_INT)]
 Uptime = Annotated[float, Field(ge=0.0, le=MAX_UPTIME_S)]
 Ttl = Annotated[float, Field(ge=0.0, le=MAX_TTL_S)]

@@ -412,3 +412,20 @@ def test_whatever_comes_nothing_raises_and_time_never_runs_back(
         if isinstance(given_, Trip):
             assert not energised(after, now_s)
         state = after
+
+
+@pytest.mark.parametrize("now_s", [nan, inf, -inf, 99.0])
+def test_what_shuts_for_good_needs_no_clock(now_s: float) -> None:
+    """Claim: a trip blocks and a withdrawal spends, whatever the clock shows."""
+    assert step(OPENED, Trip("W06"), now_s).phase is BLOCKED
+    assert step(READY, Trip("W06"), now_s).phase is BLOCKED
+    assert step(READY, withdraw(), now_s).spent == ("fill",)
+
+
+@pytest.mark.parametrize("state", [OPENED, HELD])
+def test_a_clock_that_ran_back_ends_the_fill(state: GuardState) -> None:
+    """Claim: a valve that shut because time made no sense does not reopen when it does again."""
+    after = step(state, Tick(), 99.0)
+    assert (after.phase, after.cause) == (SHUT, "C06")
+    assert after.spent == ("fill",)
+    assert not energised(step(after, Tick(), 100.6), 100.6)

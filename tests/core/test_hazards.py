@@ -7,7 +7,6 @@ import re
 from dataclasses import replace
 
 import pytest
-from support.stories import TRIPS, river_plan
 
 from monitor.core.guard import GuardState, Tick
 from monitor.core.hazards import BY_KEY, RULES, Picture, Response, Rule, Severity
@@ -17,6 +16,7 @@ from monitor.core.permissives import PERMISSIVES, failing
 from monitor.core.phases import AFTER_CLOSING, AT_REST, EVERY, UNDER_WAY, Phase
 from monitor.core.picture import draw
 from monitor.core.plan import Station
+from support.stories import TRIPS, river_plan
 
 WELL = Picture(
     now_s=1000.0,

@@ -8,12 +8,12 @@ from math import inf, nan
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support.stories import FLOAT, LEAK, METER, TEMP, pack_of
 
 from monitor.core.exchange import ReadingPack
 from monitor.core.limits import DEFAULTS
 from monitor.core.quality import Senses, Track, accept, age_s, fresh, silence_s
 from monitor.core.reading import Fault, Kind, Sample
+from support.stories import FLOAT, LEAK, METER, TEMP, pack_of
 
 ENGINE_S = 90_000.0  # engine time of node time nought: the clocks have nothing in common
 

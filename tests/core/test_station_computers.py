@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from support.stories import ENGINE, FLOW_LPM, Story, pack_of, presence, withdrawal
 
 from monitor.core.events import AskEcho, Echo, Guarded, Heard, Linked, Tick
 from monitor.core.exchange import GuardReport, Permit
@@ -13,6 +12,7 @@ from monitor.core.guard import GuardPhase
 from monitor.core.limits import DEFAULTS
 from monitor.core.phases import Phase
 from monitor.core.plan import Station
+from support.stories import ENGINE, FLOW_LPM, Story, pack_of, presence, withdrawal
 
 STOPPED, FILLING, IDLE = Phase.STOPPED, Phase.FILLING, Phase.IDLE
 SHUT_S = 3.0  # hazards C01 to C05, from the failure to a shut valve

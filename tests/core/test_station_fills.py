@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 import pytest
+
+from monitor.core.events import FillBegun, FillEnded, FillRefused, SendPermit, SendWithdraw
+from monitor.core.limits import DEFAULTS
+from monitor.core.permissives import PERMISSIVES
+from monitor.core.phases import Phase
+from monitor.core.reading import Fault
 from support.stories import (
     FLOW_LPM,
     LEAK,
@@ -13,12 +19,6 @@ from support.stories import (
     pack_of,
     river_plan,
 )
-
-from monitor.core.events import FillBegun, FillEnded, FillRefused, SendPermit, SendWithdraw
-from monitor.core.limits import DEFAULTS
-from monitor.core.permissives import PERMISSIVES
-from monitor.core.phases import Phase
-from monitor.core.reading import Fault
 
 
 def test_a_fill_to_the_mark_ends_done_without_an_alarm(story: Story) -> None:

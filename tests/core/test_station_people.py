@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from support.stories import Story, reach
 
 from monitor.core.events import AlarmTurned, Answer, FillEnded, SendPermit, SendWithdraw
 from monitor.core.limits import DEFAULTS
 from monitor.core.phases import UNDER_WAY, Phase
 from monitor.core.reading import Fault
+from support.stories import Story, reach
 
 STOPPED, FILLING, IDLE = Phase.STOPPED, Phase.FILLING, Phase.IDLE
 

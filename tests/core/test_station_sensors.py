@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
-from support.stories import FLOAT, FLOW_LPM, LEAK, METER, TEMP, Story, pack_of
 
 from monitor.core.limits import DEFAULTS
 from monitor.core.phases import Phase
 from monitor.core.reading import Fault
+from support.stories import FLOAT, FLOW_LPM, LEAK, METER, TEMP, Story, pack_of
 
 STOPPED, HOLDING, FILLING = Phase.STOPPED, Phase.HOLDING, Phase.FILLING
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from support.stories import FLOW_LPM, Story, presence, reach
 
 from monitor.core.events import FillEnded, Linked, SendPermit
 from monitor.core.limits import DEFAULTS
 from monitor.core.phases import Phase
 from monitor.core.reading import Fault
 from monitor.core.station import standing
+from support.stories import FLOW_LPM, Story, presence, reach
 
 STOPPED = Phase.STOPPED
 

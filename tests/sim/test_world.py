@@ -17,14 +17,13 @@ from monitor.errors import BrimwatchError
 from monitor.simulate.faults import AT_CLOSE, FAULTS, Acts, From, Outcome, fault
 from monitor.simulate.pins import SimFactory
 from monitor.simulate.plant import Plant, Rig
+from monitor.simulate.w1 import scratchpad, w1_text
 from monitor.simulate.world import (
     LEAK_PART,
     RESPONDER_S,
     LocalBench,
     Wiring,
     World,
-    scratchpad,
-    w1_text,
 )
 
 TICK_S = 0.2

@@ -19,126 +19,46 @@ import tempfile
 from collections.abc import AsyncIterator, Callable
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field, replace
-from math import isfinite
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from monitor.app import Surroundings, engine_of, guest_link, node_of, plan_of
-from monitor.config import Box, Config, Flow, Leak, Station, loads
-from monitor.config import Float as FloatPart
-from monitor.config.parts import Ds18b20
+from monitor.app import Surroundings, engine_of, guest_link, node_of
+from monitor.config import Config, Station
 from monitor.core.exchange import AlarmNotice, Presence, Reply, Request, Status
 from monitor.core.phases import Phase
 from monitor.engine import Engine
-from monitor.errors import ConfigError, ExitCode
+from monitor.errors import BrimwatchError, ConfigError, LinkError
 from monitor.journal.reader import JournalReader
 from monitor.journal.writer import JournalWriter
 from monitor.link.broker import EmbeddedBroker
 from monitor.node import Node
-from monitor.notify_systemd import notify
 from monitor.ports import Link
-from monitor.simulate.child import Context
 from monitor.simulate.conductor import Conductor, RemoteBench
 from monitor.simulate.faults import Acts, fault
 from monitor.simulate.lockstep import running
 from monitor.simulate.pins import SimFactory
-from monitor.simulate.plant import Plant, Rig, invented_taps
+from monitor.simulate.plant import Plant
 from monitor.simulate.relay import Relay
 from monitor.simulate.supervisor import Service, Supervisor
-from monitor.simulate.world import LocalBench, Truth, Wiring, World
+from monitor.simulate.world import LocalBench, World
+from monitor.stage.script import (
+    LONGEST_S,
+    ROLE_FAULTS,
+    Script,
+    memory_folder,
+    rig_of,
+    simulated,
+    wiring_of,
+)
+from monitor.stage.verdict import verdict_of
 
 TICK_S = 0.25
 AFTER_DONE_S = 2.0
 AFTER_STOP_S = 30.0
 READY_S = 30.0  # roles that are not there by then will not come
-LONGEST_S = 6 * 3600.0
 BROKER_RESTART_S = 5.0
 ENDED = ("done", "stopped")
-ROLE_FAULTS = {
-    "engine-killed": "engine",
-    "engine-frozen": "engine",
-    "node-killed": "node",
-    "node-frozen": "node",
-}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Script:
-    """What is to be played."""
-
-    config: Config
-    station: str
-    text: str = ""  # the config as written, for roles in processes of their own
-    seed: int = 1
-    fault: str | None = None
-    fault_at_s: float | None = None
-    broker_url: str | None = None
-    broker_pid: int | None = None
-    port: int = 0
-    journal: Path | None = None
-    litres: float | None = None
-    start_level_m: float | None = None
-    taps: bool = False
-    head_m: float | None = None
-    once: bool = True
-    quiet: bool = False  # nobody watches: only the verdict counts
-    on_status: Callable[[dict[str, Any]], None] = field(default=lambda _data: None)
-    on_alarm: Callable[[dict[str, Any]], None] = field(default=lambda _data: None)
-    on_note: Callable[[str], None] = field(default=lambda _text: None)
-    on_verdict: Callable[[dict[str, Any]], None] = field(default=lambda _verdict: None)
-
-
-def rig_of(station: Station, script: Script) -> Rig:
-    """Return the water's side of a configured station: a box of the same height and volume."""
-    vessel = station.vessel
-    if isinstance(vessel, Box):
-        length_m, width_m = vessel.length_m, vessel.width_m
-    else:
-        length_m, width_m = vessel.capacity_l / vessel.rim_m / 1000.0, 1.0
-    start_m = script.start_level_m
-    if start_m is None:
-        start_m = vessel.start_m if vessel.start_m is not None else vessel.mark_m / 2
-    flow = next(iter(station.fitted(Flow).values()))
-    rig = Rig(
-        length_m=length_m,
-        width_m=width_m,
-        rim_m=vessel.rim_m,
-        mark_m=vessel.mark_m,
-        float_m=vessel.mark_m,
-        high_float_m=min(vessel.mark_m + 0.01, vessel.rim_m),
-        hose_end_m=vessel.rim_m + 0.03,
-        start_level_m=start_m,
-        close_time_s=station.valve.closing_s,
-        pulses_per_litre=flow.pulses_per_litre,
-    )
-    if script.head_m is not None:
-        rig = replace(rig, head_m=script.head_m)
-    if script.taps:
-        rig = replace(rig, head_events=invented_taps(script.seed, LONGEST_S))
-    return rig
-
-
-def wiring_of(station: Station) -> Wiring:
-    """Return which pin is what, from the same config that the drivers use."""
-    flow = next(iter(station.fitted(Flow).values()))
-    leak = next(iter(station.fitted(Leak).values()))
-    return Wiring(
-        float_pin=next(iter(station.fitted(FloatPart).values())).pin,
-        leak_pin=leak.pin,
-        flow_pin=flow.pin,
-        relay_pin=station.valve.pin,
-        leak_wet_high=leak.wet_when == "open",
-        relay_active_high=station.valve.active_high,
-        pulses_per_litre=flow.pulses_per_litre,
-        w1_address=next(iter(station.fitted(Ds18b20).values())).address,
-    )
-
-
-def simulated(config: Config, w1_root: Path) -> Config:
-    """Return the config with every real thing taken away: no pin and no bus is touched."""
-    hardware = config.hardware.model_copy(update={"pins": "mock", "w1_root": str(w1_root)})
-    return replace(config, hardware=hardware)
 
 
 @dataclass(slots=True)
@@ -180,7 +100,8 @@ class Stage:
         loop = running()
         self._clock, self._ledger = loop.clock, loop.governor.ledger  # type: ignore[attr-defined]
         async with AsyncExitStack() as stack:
-            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="brimwatch-", dir=_memory())))
+            own = tempfile.TemporaryDirectory(prefix="brimwatch-", dir=memory_folder())
+            folder = Path(stack.enter_context(own))
             self._journal = script.journal or folder / "record.db"
             config = simulated(script.config, folder / "w1")
             station = config.stations[script.station]
@@ -199,8 +120,7 @@ class Stage:
             await self._direct(guest, station)
             self._stop.set()
             await self._dismiss()
-            verdict = await asyncio.to_thread(self._verdict)
-        return verdict
+            return await asyncio.to_thread(self._verdict)
 
     async def _dismiss(self) -> None:
         """End every task and process of the stage."""
@@ -232,17 +152,16 @@ class Stage:
     def _world(self, station: Station, w1_root: Path) -> None:
         script = self._script
         wiring = wiring_of(station)
+        self._pins = SimFactory(self._clock.now_s, on_output=self._on_output)
         rest_high = () if wiring.relay_active_high else (wiring.relay_pin,)
-        self._factory: SimFactory | None = None
         if ROLE_FAULTS.get(script.fault or "") == "node":
             bench: Any = RemoteBench(
                 self._conductor(), rest_high=rest_high, on_output=self._on_output
             )
             self._bench: RemoteBench | None = bench
         else:
-            self._factory = SimFactory(self._clock.now_s, on_output=self._on_output)
             self._bench = None
-            bench = LocalBench(self._factory, rest_high=rest_high)
+            bench = LocalBench(self._pins, rest_high=rest_high)
         rig = rig_of(station, script)
         plant = Plant(rig, seed=script.seed, start_s=self._clock.now_s())
         self.world = World(
@@ -270,18 +189,18 @@ class Stage:
             "w1_root": config.hardware.w1_root,
             "journal": str(self._journal),
             "seed": script.seed,
+            "verbose": script.verbose,
         }
         around = self._around(url)
         self.world.advance(self._clock.now_s())
         if apart == "node":
-            self._supervise("node", "monitor.stage:node_role", kwargs, self._bench)
+            self._supervise("node", "monitor.stage.children:node_role", kwargs, self._bench)
         else:
-            assert self._factory is not None
             node_url = self._relay.url if self._relay is not None else url
-            self._node = node_of(config, station, self._factory, replace(around, url=node_url))
+            self._node = node_of(config, station, self._pins, replace(around, url=node_url))
             self._start(self._node.run(self._stop), "role-node")
         if apart == "engine":
-            self._supervise("engine", "monitor.stage:engine_role", kwargs, None)
+            self._supervise("engine", "monitor.stage.children:engine_role", kwargs, None)
         else:
             writer = JournalWriter(self._journal, wall=self._clock.wall)
             stack.push_async_callback(writer.aclose)
@@ -332,14 +251,17 @@ class Stage:
 
     def _spawn_broker(self, port: int) -> subprocess.Popen[bytes]:
         """Start our broker as a process, and wait until it says its port."""
-        broker = subprocess.Popen(
+        broker = subprocess.Popen(  # noqa: S603 - our own module in our own interpreter
             [sys.executable, "-m", "monitor.link.broker", "--port", str(port)],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             env={**os.environ, "PYTHONPATH": os.pathsep.join(p or "." for p in sys.path)},
         )
-        assert broker.stdout is not None
-        self._broker_port = int(broker.stdout.readline() or b"0")
+        said = broker.stdout.readline() if broker.stdout is not None else b""
+        if not said.strip().isdigit():
+            broker.kill()
+            raise LinkError("the broker could not be started as a process", where=f"port {port}")
+        self._broker_port = int(said)
         return broker
 
     def _end_broker(self) -> None:
@@ -442,7 +364,7 @@ class Stage:
         """Ask for a fill and wait for its end, and a while longer to see what the water does."""
         script = self._script
         ready_s = self._clock.now_s() + READY_S
-        while self._clock.now_s() < ready_s and not self._ready():
+        while self._clock.now_s() < ready_s and not self._ready():  # noqa: ASYNC110 - simulated
             await asyncio.sleep(TICK_S)
         rig = self.world.plant.rig
         litres = script.litres if script.litres is not None else rig.need_l
@@ -452,8 +374,11 @@ class Stage:
         while self._clock.now_s() < limit_s:
             await asyncio.sleep(TICK_S)
             reply = self._seen.reply
-            if self._seen.refused or (reply is not None and reply.id == request.id and not reply.ok):
-                return
+            answered = reply is not None and reply.id == request.id
+            if answered and reply is not None and not reply.ok:
+                self._seen.refused = reply.text
+            if self._seen.refused:
+                break
             if self._engine is not None:
                 self._watch_end(self._engine.state.phase.value)
             if self._ended_s is not None and self._over():
@@ -484,137 +409,14 @@ class Stage:
     # --- the verdict ---
 
     def _verdict(self) -> dict[str, Any]:
-        """Compare the program's own record with the world's."""
+        """Read the program's own record, and set it beside the world's account."""
+        script = self._script
         if self._engine is not None:
             self._writer.flush()
-        truth = self.world.truth
-        record = None
-        alarms: list[str] = list(dict.fromkeys(self._seen.alarms))
-        with contextlib.suppress(Exception), JournalReader(self._journal) as reader:
+        record, kept = None, []
+        with contextlib.suppress(BrimwatchError), JournalReader(self._journal) as reader:
             record = reader.fill("last")
             kept = [row.rule for row in reversed(reader.alarms(fill=record.id))]
-            alarms = list(dict.fromkeys([*kept, *alarms]))
-        verdict: dict[str, Any] = {
-            "simulated": True,
-            "station": self._script.station,
-            "seed": self._script.seed,
-            "fault": self._script.fault,
-            "outcome": "refused",
-            "cause": None,
-        }
-        if record is not None:
-            ended = record.outcome.value if record.outcome is not None else "stopped"
-            verdict["outcome"] = "done" if ended == "done" else "stopped"
-            verdict["cause"] = record.cause or None
-            verdict["recorded_as"] = ended
-        elif self._seen.refused:
-            verdict["refused"] = self._seen.refused
-        verdict.update(_figures(truth))
-        if record is not None:
-            verdict["delivered_l"] = _round(record.delivered_l)
-            verdict["fill_s"] = _round(record.fill_s)
-            verdict["forecast_s"] = _round(record.forecast_s)
-        verdict["alarms"] = alarms
-        return verdict
-
-
-def _memory() -> str | None:
-    """Return a folder in memory, where there is one: sensor files are written every second."""
-    return "/dev/shm" if os.access("/dev/shm", os.W_OK) else None  # noqa: S108 - a folder of its own
-
-
-def _round(value: float | None) -> float | None:
-    return round(value, 2) if value is not None and isfinite(value) else None
-
-
-def _since(onset_s: float | None, at_s: float | None) -> float | None:
-    if onset_s is None or at_s is None:
-        return None
-    return _round(at_s - onset_s)
-
-
-def _figures(truth: Truth) -> dict[str, Any]:
-    """Return what truly happened, from the water's side."""
-    onset_s = truth.fault_onset_s
-    return {
-        "delivered_l": _round(truth.delivered_l),
-        "fill_s": None,
-        "spilled_l": _round(truth.spilled_l),
-        "valve_closed_after_s": _since(onset_s, truth.valve_shut_s),
-        "relay_released_after_s": _since(onset_s, truth.relay_off_s),
-        "probe_wet_after_s": _since(onset_s, truth.probe_wet_s),
-        "water_stopped_after_s": _since(onset_s, truth.water_stopped_s),
-        "person_called_after_s": _since(onset_s, truth.person_called_s),
-        "stopcock_shut_by_person": truth.stopcock_shut_s is not None,
-        "true_delivered_l": _round(truth.delivered_l),
-        "level_m": _round(truth.level_m),
-        "highest_level_m": _round(truth.max_level_m),
-        "temp_min_c": _round(truth.temp_min_c),
-        "temp_max_c": _round(truth.temp_max_c),
-        "tank_temp_c": _round(truth.tank_temp_c),
-    }
-
-
-def exit_code(verdict: dict[str, Any]) -> ExitCode:
-    """Return the command's exit code for a verdict."""
-    if verdict["outcome"] == "done":
-        return ExitCode.OK
-    if verdict["outcome"] == "refused":
-        return ExitCode.REFUSED
-    if verdict["stopcock_shut_by_person"] and verdict["valve_closed_after_s"] is None:
-        return ExitCode.OUT_OF_CONTROL
-    return ExitCode.STOPPED
-
-
-def governor_for(fault_name: str | None, speed: float | None) -> Any:
-    """Return the keeper of time a script needs: across processes only where a fault needs them."""
-    from monitor.simulate.lockstep import LocalGovernor  # noqa: PLC0415 - one of the two
-
-    if ROLE_FAULTS.get(fault_name or "") is not None:
-        return Conductor(speed=speed)
-    return LocalGovernor(speed=speed)
-
-
-# --- roles in processes of their own ---
-
-
-def _child_around(context: Context, url: str, seed: int) -> Surroundings:
-    ids = random.Random(f"{context.name} {seed} {context.clock.now_s()}")
-    return Surroundings(
-        url=url,
-        clock=context.clock,
-        ledger=context.ledger,
-        keepalive_s=0,
-        new_id=lambda: f"{ids.getrandbits(48):012x}",
-        alive=notify,
-        simulated=True,
-    )
-
-
-async def engine_role(
-    context: Context, text: str, station: str, url: str, w1_root: str, journal: str, seed: int
-) -> None:
-    """Run the engine as a process of its own, until it is told to stop."""
-    config = simulated(loads(text), Path(w1_root))
-    writer = JournalWriter(journal, wall=context.clock.wall)
-    try:
-        engine = engine_of(config.stations[station], _child_around(context, url, seed), writer)
-        await engine.run(asyncio.Event())
-    finally:
-        await writer.aclose()
-
-
-async def node_role(
-    context: Context, text: str, station: str, url: str, w1_root: str, journal: str, seed: int
-) -> None:
-    """Run the node as a process of its own, on mock pins that the plant drives from afar."""
-    del journal  # a node keeps no record
-    if context.bench_server is None:
-        raise ConfigError("a node needs pins", where="node_role")
-    config = simulated(loads(text), Path(w1_root))
-    around = _child_around(context, url, seed)
-    node = node_of(config, config.stations[station], context.bench_server.factory, around)
-    await node.run(asyncio.Event())
-
-
-__all__ = ["Script", "Stage", "exit_code", "governor_for", "plan_of"]
+        head = {"station": script.station, "seed": script.seed, "fault": script.fault}
+        alarms = list(dict.fromkeys([*kept, *self._seen.alarms]))
+        return verdict_of(head, record, alarms, self.world.truth, self._seen.refused)

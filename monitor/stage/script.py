@@ -1,0 +1,120 @@
+"""What is to be played: the script, and the water's side of the station it names."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from monitor.config import Box, Config, Flow, Leak, Station
+from monitor.config import Float as FloatPart
+from monitor.config.parts import Ds18b20
+from monitor.core.units import L_PER_M3
+from monitor.simulate.conductor import Conductor
+from monitor.simulate.lockstep import LocalGovernor
+from monitor.simulate.plant import Rig, invented_taps
+from monitor.simulate.world import Wiring
+
+LONGEST_S = 6 * 3600.0
+SECOND_FLOAT_M = 0.01  # above the mark
+AIR_GAP_M = 0.03  # above the rim
+ROLE_FAULTS = {
+    "engine-killed": "engine",
+    "engine-frozen": "engine",
+    "node-killed": "node",
+    "node-frozen": "node",
+}
+"""Faults of a process, and the role that must therefore be a process of its own."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Script:
+    """What is to be played."""
+
+    config: Config
+    station: str
+    text: str = ""  # the config as written, for roles in processes of their own
+    seed: int = 1
+    fault: str | None = None
+    fault_at_s: float | None = None
+    broker_url: str | None = None
+    broker_pid: int | None = None
+    port: int = 0
+    journal: Path | None = None
+    litres: float | None = None
+    start_level_m: float | None = None
+    taps: bool = False
+    head_m: float | None = None
+    once: bool = True
+    verbose: bool = False  # show the program's log
+    quiet: bool = False  # nobody watches: only the verdict counts
+    on_status: Callable[[dict[str, Any]], None] = field(default=lambda _data: None)
+    on_alarm: Callable[[dict[str, Any]], None] = field(default=lambda _data: None)
+    on_note: Callable[[str], None] = field(default=lambda _text: None)
+    on_verdict: Callable[[dict[str, Any]], None] = field(default=lambda _verdict: None)
+
+
+def rig_of(station: Station, script: Script) -> Rig:
+    """Return the water's side of a configured station: a box of the same height and volume."""
+    vessel = station.vessel
+    if isinstance(vessel, Box):
+        length_m, width_m = vessel.length_m, vessel.width_m
+    else:
+        length_m, width_m = vessel.capacity_l / vessel.rim_m / L_PER_M3, 1.0
+    start_m = script.start_level_m
+    if start_m is None:
+        start_m = vessel.start_m if vessel.start_m is not None else vessel.mark_m / 2
+    flow = next(iter(station.fitted(Flow).values()))
+    rig = Rig(
+        length_m=length_m,
+        width_m=width_m,
+        rim_m=vessel.rim_m,
+        mark_m=vessel.mark_m,
+        float_m=vessel.mark_m,
+        high_float_m=min(vessel.mark_m + SECOND_FLOAT_M, vessel.rim_m),
+        hose_end_m=vessel.rim_m + AIR_GAP_M,
+        start_level_m=start_m,
+        close_time_s=station.valve.closing_s,
+        pulses_per_litre=flow.pulses_per_litre,
+    )
+    if script.head_m is not None:
+        rig = replace(rig, head_m=script.head_m)
+    if script.taps:
+        rig = replace(rig, head_events=invented_taps(script.seed, LONGEST_S))
+    return rig
+
+
+def wiring_of(station: Station) -> Wiring:
+    """Return which pin is what, from the same config that the drivers use."""
+    flow = next(iter(station.fitted(Flow).values()))
+    leak = next(iter(station.fitted(Leak).values()))
+    return Wiring(
+        float_pin=next(iter(station.fitted(FloatPart).values())).pin,
+        leak_pin=leak.pin,
+        flow_pin=flow.pin,
+        relay_pin=station.valve.pin,
+        leak_wet_high=leak.wet_when == "open",
+        relay_active_high=station.valve.active_high,
+        pulses_per_litre=flow.pulses_per_litre,
+        w1_address=next(iter(station.fitted(Ds18b20).values())).address,
+    )
+
+
+def simulated(config: Config, w1_root: Path) -> Config:
+    """Return the config with every real thing taken away: no pin and no bus is touched."""
+    hardware = config.hardware.model_copy(update={"pins": "mock", "w1_root": str(w1_root)})
+    return replace(config, hardware=hardware)
+
+
+def memory_folder() -> str | None:
+    """Return a folder in memory, where there is one: sensor files are written every second."""
+    return "/dev/shm" if os.access("/dev/shm", os.W_OK) else None  # noqa: S108 - a folder of its own
+
+
+def governor_for(fault_name: str | None, speed: float | None) -> LocalGovernor:
+    """Return the keeper of time a script needs: across processes only where a fault needs them."""
+    if ROLE_FAULTS.get(fault_name or "") is not None:
+        return Conductor(speed=speed)
+    return LocalGovernor(speed=speed)

@@ -1,0 +1,78 @@
+"""The verdict on one simulation: the program's own record beside the world's account."""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import Any
+
+from monitor.errors import ExitCode
+from monitor.journal.rows import FillRecord
+from monitor.simulate.world import Truth
+
+
+def _round(value: float | None) -> float | None:
+    return round(value, 2) if value is not None and isfinite(value) else None
+
+
+def _since(onset_s: float | None, at_s: float | None) -> float | None:
+    if onset_s is None or at_s is None:
+        return None
+    return _round(at_s - onset_s)
+
+
+def _figures(truth: Truth) -> dict[str, Any]:
+    """Return what truly happened, from the water's side."""
+    onset_s = truth.fault_onset_s
+    return {
+        "delivered_l": _round(truth.delivered_l),
+        "fill_s": None,
+        "spilled_l": _round(truth.spilled_l),
+        "valve_closed_after_s": _since(onset_s, truth.valve_shut_s),
+        "relay_released_after_s": _since(onset_s, truth.relay_off_s),
+        "probe_wet_after_s": _since(onset_s, truth.probe_wet_s),
+        "water_stopped_after_s": _since(onset_s, truth.water_stopped_s),
+        "person_called_after_s": _since(onset_s, truth.person_called_s),
+        "stopcock_shut_by_person": truth.stopcock_shut_s is not None,
+        "true_delivered_l": _round(truth.delivered_l),
+        "level_m": _round(truth.level_m),
+        "highest_level_m": _round(truth.max_level_m),
+        "temp_min_c": _round(truth.temp_min_c),
+        "temp_max_c": _round(truth.temp_max_c),
+        "tank_temp_c": _round(truth.tank_temp_c),
+    }
+
+
+def exit_code(verdict: dict[str, Any]) -> ExitCode:
+    """Return the command's exit code for a verdict."""
+    if verdict["outcome"] == "done":
+        return ExitCode.OK
+    if verdict["outcome"] == "refused":
+        return ExitCode.REFUSED
+    if verdict["stopcock_shut_by_person"] and verdict["valve_closed_after_s"] is None:
+        return ExitCode.OUT_OF_CONTROL
+    return ExitCode.STOPPED
+
+
+def verdict_of(
+    head: dict[str, Any],
+    record: FillRecord | None,
+    alarms: list[str],
+    truth: Truth,
+    refused: str,
+) -> dict[str, Any]:
+    """Return the verdict as plain JSON values; `head` says what was played."""
+    verdict: dict[str, Any] = {"simulated": True, **head, "outcome": "refused", "cause": None}
+    if record is not None:
+        ended = record.outcome.value if record.outcome is not None else "stopped"
+        verdict["outcome"] = "done" if ended == "done" else "stopped"
+        verdict["cause"] = record.cause or None
+        verdict["recorded_as"] = ended
+    elif refused:
+        verdict["refused"] = refused
+    verdict.update(_figures(truth))
+    if record is not None:
+        verdict["delivered_l"] = _round(record.delivered_l)
+        verdict["fill_s"] = _round(record.fill_s)
+        verdict["forecast_s"] = _round(record.forecast_s)
+    verdict["alarms"] = alarms
+    return verdict
