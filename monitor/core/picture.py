@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import inf
+from typing import Any
 
 from monitor.core import quality
 from monitor.core.fills import open_time_s
@@ -27,6 +28,20 @@ def _value(senses: Senses, sensor: str) -> float:
     return track.value if track is not None else 0.0
 
 
+def _sensed(plan: Plan, senses: Senses, now_s: float) -> dict[str, Any]:
+    """Return the part of the picture that comes straight from the sensors."""
+    return {
+        "float_high": _any_high(senses, plan.floats),
+        "float_fresh": _all_fresh(plan, senses, plan.floats, now_s),
+        "leak_wet": _any_high(senses, plan.leaks),
+        "leak_fresh": _all_fresh(plan, senses, plan.leaks, now_s),
+        "temp_c": _value(senses, plan.temp_in),
+        "temp_fresh": quality.fresh(senses, plan.temp_in, now_s, plan.limits),
+        "flow_lpm": _value(senses, plan.flow_in),
+        "flow_fresh": quality.fresh(senses, plan.flow_in, now_s, plan.limits),
+    }
+
+
 def draw(plan: Plan, station: Station, now_s: float) -> Picture:
     """Return the station as it looks at `now_s`."""
     senses, fill = station.senses, station.fill
@@ -38,14 +53,7 @@ def draw(plan: Plan, station: Station, now_s: float) -> Picture:
     return Picture(
         now_s=now_s,
         phase=station.phase,
-        float_high=_any_high(senses, plan.floats),
-        float_fresh=_all_fresh(plan, senses, plan.floats, now_s),
-        leak_wet=_any_high(senses, plan.leaks),
-        leak_fresh=_all_fresh(plan, senses, plan.leaks, now_s),
-        temp_c=_value(senses, plan.temp_in),
-        temp_fresh=quality.fresh(senses, plan.temp_in, now_s, plan.limits),
-        flow_lpm=_value(senses, plan.flow_in),
-        flow_fresh=quality.fresh(senses, plan.flow_in, now_s, plan.limits),
+        **_sensed(plan, senses, now_s),
         silent_s=quality.silence_s(senses, now_s),
         link_up=station.link_up,
         echo_missing=station.echo_asked_s > station.echo_seen_s,

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+import os
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -416,28 +417,30 @@ def test_the_sensor_lags_behind_a_jump(tmp_path: Path) -> None:
 def test_the_file_is_rewritten_once_a_second_and_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """It appears with the first tick, is replaced once a second in one go, and leaves no scraps."""
+    """It appears with the first tick, is written once a second in one call, and is alone there."""
     stand = Stand(tmp_path)
     path = stand.root / WIRING.w1_address / "w1_slave"
-    replaced: list[float] = []
-    replace_file = Path.replace
+    written: list[float] = []
+    write = os.pwrite
 
-    def noted(self: Path, target: Path) -> Path:
-        replaced.append(stand.now_s)
-        assert target == path
-        read_w1(self)  # Already whole before it takes the name that readers know.
-        return replace_file(self, target)
+    def noted(handle: int, content: bytes, offset: int) -> int:
+        written.append(stand.now_s)
+        assert offset == 0
+        count = write(handle, content, offset)
+        assert count == len(content)  # One call: a reader sees the old text or the new one.
+        return count
 
-    monkeypatch.setattr(Path, "replace", noted)
+    monkeypatch.setattr(os, "pwrite", noted)
     assert not path.exists()
     for _ in range(50):
         stand.run(TICK_S)
         assert [p.name for p in path.parent.iterdir()] == ["w1_slave"]
+        assert path.read_text().count("\n") == 2
         read_w1(path)
-    assert replaced[0] == pytest.approx(TICK_S)
-    assert len(replaced) == pytest.approx(10, abs=1)
+    assert written[0] == pytest.approx(TICK_S)
+    assert len(written) == pytest.approx(10, abs=1)
     assert all(
-        later - sooner == pytest.approx(1.0, abs=TICK_S) for sooner, later in pairwise(replaced)
+        later - sooner == pytest.approx(1.0, abs=TICK_S) for sooner, later in pairwise(written)
     )
 
 
