@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, replace
 from math import isfinite
 
@@ -127,10 +127,9 @@ class Engine:
             if reader.done():
                 reader.result()
                 return
-            try:
-                await asyncio.wait_for(stop.wait(), ROUND_S)
-            except TimeoutError:
-                continue
+            with suppress(TimeoutError):
+                async with asyncio.timeout(ROUND_S):  # unlike wait_for, it needs no task
+                    await stop.wait()
 
     def _farewell(self) -> None:
         """An engine that is told to end in mid-fill ends the fill first."""

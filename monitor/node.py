@@ -11,7 +11,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass
 
 import structlog
@@ -158,10 +158,9 @@ class Node:
                 return
             now_s = self._clock.now_s()
             due_s = due_s + period_s if due_s + period_s > now_s else now_s + period_s
-            try:
-                await asyncio.wait_for(stop.wait(), due_s - now_s)
-            except TimeoutError:
-                continue
+            with suppress(TimeoutError):
+                async with asyncio.timeout(due_s - now_s):  # unlike wait_for, it needs no task
+                    await stop.wait()
 
     def _pass(self) -> None:
         """One complete pass: local sensors, guard, readings out. Only this feeds the watch."""

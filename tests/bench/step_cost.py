@@ -11,11 +11,12 @@ from pathlib import Path
 from statistics import median, quantiles
 from time import perf_counter_ns
 
+# Run as a script, so the path is set before the imports below.
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
-from monitor.core import station as stations
-from monitor.core.events import Heard
-from support.stories import Story
+from monitor.core import station as stations  # noqa: E402
+from monitor.core.events import Heard  # noqa: E402
+from support.stories import Story  # noqa: E402
 
 ROUNDS = 20_000
 READINGS = 2_000  # of one fill; it is told again until there have been enough

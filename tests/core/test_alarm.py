@@ -1,4 +1,4 @@
-"""The alarm table, whole. The walks of the standard are in tests/external/test_alarm_standard.py."""
+"""The alarm table, whole. The standard's walks are in tests/external/test_alarm_standard.py."""
 
 from __future__ import annotations
 

@@ -90,10 +90,65 @@ def test_every_trip_blocks() -> None:
     assert {TABLE[phase, E.TRIP][0] for phase in GuardPhase} == {BLOCKED}
 
 
-@pytest.mark.parametrize("event", [E.ALIEN, E.HOLD, E.WITHDRAW, E.TRIP, E.LAPSE, E.OVERTIME, E.FAULT])
+@pytest.mark.parametrize(
+    "event", [E.ALIEN, E.HOLD, E.WITHDRAW, E.TRIP, E.LAPSE, E.OVERTIME, E.FAULT]
+)
 def test_every_reason_to_shut_shuts(event: GuardEvent) -> None:
     """Claim: one reason is enough."""
     assert TABLE[OPEN, event][0] is not OPEN
+
+
+def moves(phase: GuardPhase) -> dict[GuardEvent, tuple[GuardPhase, Effect]]:
+    """Return the cells of a phase that move it or have an effect."""
+    return {
+        event: TABLE[phase, event]
+        for event in GuardEvent
+        if TABLE[phase, event] != (phase, Effect.NONE)
+    }
+
+
+def test_shut_is_moved_by_a_permit_and_a_trip_only() -> None:
+    """Claim: with the valve shut everything else is nothing, but that a withdrawal is remembered:
+    no stray, no lapse and no failure may cost a fill that has not begun.
+    """
+    assert moves(SHUT) == {
+        E.PERMIT: (OPEN, Effect.GRANT),
+        E.WITHDRAW: (SHUT, Effect.SPEND),
+        E.TRIP: (BLOCKED, Effect.NONE),
+    }
+
+
+def test_open_stays_open_for_a_renewal_a_stray_and_word_that_all_is_well() -> None:
+    """Claim: those three and no more; a hold pauses, a trip blocks, all else shuts."""
+    assert {event for event in GuardEvent if TABLE[OPEN, event][0] is OPEN} == {
+        E.PERMIT, E.STRAY, E.CLEAR
+    }  # fmt: skip
+    assert TABLE[OPEN, E.PERMIT] == (OPEN, Effect.GRANT)
+    assert TABLE[OPEN, E.STRAY] == TABLE[OPEN, E.CLEAR] == (OPEN, Effect.NONE)
+    assert TABLE[OPEN, E.HOLD] == (PAUSED, Effect.NONE)
+    ends = {E.ALIEN, E.WITHDRAW, E.LAPSE, E.OVERTIME, E.FAULT}
+    assert {TABLE[OPEN, event] for event in ends} == {(SHUT, Effect.SPEND)}
+
+
+def test_paused_goes_on_by_a_permit_or_ends_for_good() -> None:
+    """Claim: a hold is over by a renewal, or its fill is spent; a lapse cannot touch it."""
+    for_good = (SHUT, Effect.SPEND)
+    assert moves(PAUSED) == {
+        E.PERMIT: (OPEN, Effect.GRANT),
+        E.ALIEN: for_good,
+        E.WITHDRAW: for_good,
+        E.TRIP: (BLOCKED, Effect.SPEND),
+        E.OVERTIME: for_good,
+        E.FAULT: for_good,
+    }
+
+
+def test_blocked_only_remembers_withdrawals() -> None:
+    """Claim: while a trip stands nothing but its end moves it, and withdrawals are remembered."""
+    assert moves(BLOCKED) == {
+        E.WITHDRAW: (BLOCKED, Effect.SPEND),
+        E.CLEAR: (SHUT, Effect.NONE),
+    }
 
 
 # --- the conjunction ---

@@ -25,7 +25,7 @@ SUFFIXES = {"s": "_s", "L": "_l", "L/min": "_lpm", "°C": "_c"}
 
 @pytest.mark.parametrize("name", NAMES)
 def test_every_row_says_what_it_is(name: str) -> None:
-    """Claim: each limit has a unit, an ordered hard range around its default, a source and a why."""
+    """Claim: each limit has a unit, a hard range around its default, a source and a why."""
     row = LIMITS[name]
     assert row.name == name
     assert 0.0 <= row.low <= row.default <= row.high < inf

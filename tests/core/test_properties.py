@@ -193,7 +193,9 @@ class Chaos(Story):
         assert fill not in self.dead
         assert self.node_s < self.lent_until[fill]
         assert self.open_s.get(fill, 0.0) < QUICK.open_max_s
-        assert not (self.wet or self.high or {FLOAT, LEAK} & set(self.faults))
+        assert not self.wet
+        assert not self.high
+        assert not {FLOAT, LEAK} & set(self.faults)
 
     def _advance(self, to_s: float) -> None:
         if self.relay:
@@ -426,9 +428,7 @@ Adversary.TestCase.settings = settings(
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
 )
-TestAdversary = pytest.mark.filterwarnings("default::hypothesis.errors.NonInteractiveExampleWarning")(
-    Adversary.TestCase
-)
+TestAdversary = Adversary.TestCase
 
 
 # --- never raises ---
@@ -503,13 +503,13 @@ def test_nothing_raises_in_the_middle_of_a_fill_either(story: list[tuple[Given, 
 
 @given(
     lpm=st.floats(2.6, 24.0),
-    litres=st.floats(1.0, 300.0),
+    litres=st.floats(1.0, 120.0),
     temp_c=st.floats(23.0, 27.0),
     first_c=st.floats(2.0, 42.0),
     by_litres=st.booleans(),
-    period_s=st.sampled_from([0.25, 0.5, 1.0]),
+    period_s=st.sampled_from([0.5, 1.0]),
 )
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_a_healthy_plant_fills(
     lpm: float, litres: float, temp_c: float, first_c: float, by_litres: bool, period_s: float
 ) -> None:
@@ -527,7 +527,7 @@ def test_a_healthy_plant_fills(
 
 
 def idle(hours: int, seconds_an_hour: int, drift: float) -> Station:
-    """Return a station after so many quiet hours, of each of which so many seconds are looked at."""
+    """Return a station after so many quiet hours, with so many seconds of each looked at."""
     story = Story()
     story.feed(Linked(True))
     plan, state = story.plan, story.station
@@ -551,8 +551,8 @@ def idle(hours: int, seconds_an_hour: int, drift: float) -> Station:
 
 @pytest.mark.parametrize("drift", [1.0 - 100e-6, 1.0 + 100e-6])
 def test_thirty_days_at_rest_raise_no_alarm(drift: float) -> None:
-    """Claim: 30 days with ten seconds of every hour looked at, clocks drifting apart by 100 ppm: no
-    alarm, no permit, idle. (In between the engine is as if suspended.)
+    """Claim: in 30 days, with ten seconds of every hour looked at and clocks drifting apart by
+    100 ppm, there is no alarm and no permit. In between the engine is as if suspended.
     """
     assert idle(30 * 24, 10, drift).phase is Phase.IDLE
 

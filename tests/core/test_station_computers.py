@@ -130,6 +130,18 @@ def test_a_slow_network_earns_no_permits(filling: Story) -> None:
     assert filling.permits_since(at_s + 1.0) == []
 
 
+def test_readings_that_come_late_but_in_time_for_no_alarm_renew_nothing(filling: Story) -> None:
+    """Claim: older than suspect_s earns no permit, even while nothing is amiss yet by the rules;
+    the guard lapses and says so.
+    """
+    filling.up_delay_s = 1.5
+    at_s = filling.now_s
+    filling.run(6.0)
+    assert filling.permits_since(at_s + 0.1) == []
+    assert not filling.relay
+    assert filling.phase is STOPPED
+
+
 def test_after_a_broken_broker_a_new_fill_works(filling: Story) -> None:
     """Claim: a reset after a real repair is all it takes; no stale doubt about the broker stays."""
     filling.broker_answers = False

@@ -305,6 +305,9 @@ def test_a_frozen_child_is_not_waited_for_and_comes_back(port: int) -> None:
             conductor.thaw(child)
             await asyncio.sleep(1)
             assert stage.of("a")[1:] == [{"seen": n, "at_s": 21.0} for n in range(20)]
+            conductor.ledger.sent("ask/a")
+            assert conductor.ledger.outstanding == 1
+            conductor.ledger.lost("ask/a")
             await link.send("ask/a", "again")
             await asyncio.sleep(1)
             assert stage.of("a")[-1] == {"seen": "again", "at_s": 22.0}
