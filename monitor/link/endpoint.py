@@ -83,7 +83,7 @@ class Endpoint:
             try:
                 yield item
             finally:
-                self._ledger.handled(self.client_id, topic)
+                self._handled(topic, item.retained)
 
     def send(self, message: Message) -> bool:
         """Hand a message over for sending; never blocks. False when it cannot go out: not
@@ -125,7 +125,7 @@ class Endpoint:
                     error=str(error),
                     dropped=self.counts.malformed,
                 )
-            self._ledger.handled(self.client_id, topic)
+            self._handled(topic, retained)
             return
         self.counts.received += 1
         if len(self._queue) >= MAX_INCOMING:
@@ -138,12 +138,17 @@ class Endpoint:
         place = next(
             (place for place, (_, item) in enumerate(self._queue) if _periodic(item.message)), 0
         )
-        topic, _ = self._queue[place]
+        topic, item = self._queue[place]
         del self._queue[place]
         self.counts.overflowed += 1
         if self.counts.overflowed.bit_count() == 1:
             _log.warning("queue full", client=self.client_id, dropped=self.counts.overflowed)
-        self._ledger.handled(self.client_id, topic)
+        self._handled(topic, item.retained)
+
+    def _handled(self, topic: str, retained: bool) -> None:
+        """Tell the ledger. An old copy was never counted as sent, so it pays for nothing."""
+        if not retained:
+            self._ledger.handled(self.client_id, topic)
 
     def _set_connected(self, connected: bool) -> None:
         if connected is self._connected:
