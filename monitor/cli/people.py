@@ -266,12 +266,12 @@ def follow(station: str | None, config_path: str | None, as_json: bool) -> int:
 async def _follow(config: Any, station: str, as_json: bool) -> None:
     from monitor.core.exchange import AlarmNotice, Presence, Status
 
-    phase = ""
+    phase, simulated = "", False
     async with Guest(config, station) as guest:
         async for message in guest.messages(None):
             match message:
                 case Status(data=data) if data.get("phase") != phase:
-                    phase = str(data.get("phase"))
+                    phase, simulated = str(data.get("phase")), data.get("simulated") is True
                     _line(station, as_json, str(data.get("sentence")), {"kind": "phase", **data})
                 case AlarmNotice(data=data):
                     text = data.get("refused") or (
@@ -281,6 +281,7 @@ async def _follow(config: Any, station: str, as_json: bool) -> None:
                 case Presence(role=role, online=online):
                     word = "is here" if online else "has gone"
                     data = {"kind": "presence", "role": role, "online": online}
+                    data["simulated"] = simulated  # the retained status comes before
                     _line(station, as_json, f"the {role} {word}", data)
                 case _:
                     pass

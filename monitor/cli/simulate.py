@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import shutil
+import signal
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -153,6 +154,8 @@ def simulate(list_faults: bool, as_json: bool, verbose: bool, **options: Any) ->
     teller = Teller(quiet=as_json)
     script = _script(teller, as_json, verbose, options)
     governor = governor_for(script.fault, options["speed"])
+    # An end asked for by the system is an end asked for by a person: the valve shuts first.
+    signal.signal(signal.SIGTERM, lambda _sign, _frame: signal.raise_signal(signal.SIGINT))
     verdict = lockstep.run(Stage(script).play(), governor=governor)
     if as_json:
         emit(verdict)

@@ -28,11 +28,14 @@ SHUTDOWN_S: Final = 2.0
 class EmbeddedBroker:
     """A broker on 127.0.0.1. Port 0 takes any free one; `url` says which.
 
+    A `patient` one waits for ever for a silent client. It is for simulated time, which runs so much
+    faster than a person's client at another terminal can send its pings.
+
     Raises:
         LinkError: a host that other machines could reach, or, on entering, a port in use.
     """
 
-    def __init__(self, *, host: str = LOOPBACK, port: int = 0) -> None:
+    def __init__(self, *, host: str = LOOPBACK, port: int = 0, patient: bool = False) -> None:
         try:
             is_loopback = ipaddress.ip_address(host).is_loopback
         except ValueError:
@@ -46,6 +49,7 @@ class EmbeddedBroker:
             )
         self._host = host
         self._port = port
+        self._patient = patient
         self._broker: LoopbackBroker | None = None
 
     @property
@@ -66,7 +70,7 @@ class EmbeddedBroker:
 
         from monitor.link.loopback import LoopbackBroker, config  # noqa: PLC0415
 
-        broker = LoopbackBroker(config(self._host, self._port))
+        broker = LoopbackBroker(config(self._host, self._port), patient=self._patient)
         try:
             await broker.start()
         except BrokerError as error:

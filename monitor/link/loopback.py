@@ -89,8 +89,9 @@ class _Handler(BrokerProtocolHandler):  # type: ignore[misc]  # amqtt carries no
 class LoopbackBroker(Broker):  # type: ignore[misc]  # amqtt carries no types
     """A broker for our own clients on one machine."""
 
-    def __init__(self, config: BrokerConfig) -> None:
+    def __init__(self, config: BrokerConfig, *, patient: bool = False) -> None:
         super().__init__(config)
+        self._patient = patient
         self._visits: dict[asyncio.StreamWriter, asyncio.Task[Any] | None] = {}
 
     async def stream_connected(
@@ -139,7 +140,8 @@ class LoopbackBroker(Broker):  # type: ignore[misc]  # amqtt carries no types
         self, reader: Any, writer: Any, client_session: Session, _: Any, *rest: Any
     ) -> None:
         # Upstream waits for one keep-alive exactly and would drop a client that pings on time.
-        client_session.keep_alive = math.ceil(client_session.keep_alive * KEEPALIVE_GRACE)
+        patience_s = 0.0 if self._patient else client_session.keep_alive * KEEPALIVE_GRACE
+        client_session.keep_alive = math.ceil(patience_s)
         handler = _Handler(self.plugins_manager, loop=self._loop)
         handler.broker = self
         await super()._handle_client_session(reader, writer, client_session, handler, *rest)

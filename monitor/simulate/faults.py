@@ -226,7 +226,8 @@ _TABLE = (
         onset=0.5,
         acts=Acts.LINK,
         outcome=Outcome.CLOSE,
-        causes=_silence("C04"),
+        # From the engine a cut cable and a frozen node are one and the same silence.
+        causes=(*_silence("C04"), "C06"),
         bound_s=3.0,
     ),
     FaultSpec(

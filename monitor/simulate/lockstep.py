@@ -47,9 +47,6 @@ OnStall = Callable[[tuple[str, ...]], None]
 SPINS_MAX = 200_000
 """Passes of the loop at one simulated moment before it is taken for a program that never rests."""
 
-LOOK_EVERY = 8
-"""Passes of the loop with work at hand between two looks at the sockets."""
-
 BEHIND_MAX_S = 0.25
 """Real lateness that a paced simulation makes up for; what is more than this is forgiven."""
 
@@ -311,9 +308,8 @@ class LockstepLoop(asyncio.SelectorEventLoop):
         governor = self.governor
         at_once = timeout is not None and timeout <= 0
         if at_once and (not governor.holding or self._ready or self._stopping):
+            events = select(0)
             governor.spins += 1
-            # Time stands still, so a socket can wait until the work at hand is done.
-            events = select(0) if not self._ready or governor.spins % LOOK_EVERY == 0 else []
             if governor.spins > SPINS_MAX:
                 governor.spins = 0
                 msg = (

@@ -362,6 +362,8 @@ class World:
 
     def _begin(self, name: str, at_s: float) -> None:
         self._active[name] = at_s
+        if name == "float-chatter":
+            self._chatter = False  # `advance` turns it over, so the onset is an edge
         if self._onset_s is None:
             self._onset_s = at_s
             self._relay_off_s = None if self._relay_on else at_s

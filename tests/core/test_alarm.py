@@ -122,3 +122,24 @@ def test_the_named_sets_agree() -> None:
     """Claim: what stands or is unseen is announced; what is set aside or normal is not."""
     assert STANDING | UNSEEN < ANNUNCIATED
     assert set(AlarmState) - {A} - ASIDE == ANNUNCIATED
+
+
+HEARS = {
+    A: {V.RAISE: B},
+    B: {V.CLEAR: E, V.ACK: C},
+    C: {V.CLEAR: F},
+    D: {V.RAISE: B, V.ACK: A},
+    E: {V.RAISE: B, V.ACK: F},
+    F: {V.RAISE: B, V.RESET: A},
+}
+PLAIN_HEARS = HEARS | {B: {V.CLEAR: D, V.ACK: C}, C: {V.CLEAR: A}}
+
+
+@pytest.mark.parametrize("state", sorted(HEARS))
+def test_a_state_hears_what_concerns_it_and_nothing_else(state: AlarmState) -> None:
+    """Claim: beside being set aside, each state is moved by these few events; the rest stays."""
+    for latching, hears in ((True, HEARS), (False, PLAIN_HEARS)):
+        moved = {e: next_state(state, e, latching) for e in AlarmEvent
+                 if next_state(state, e, latching) is not state}  # fmt: skip
+        aside = {V.SHELVE: G, V.SUPPRESS: H, V.REMOVE: I}
+        assert moved == hears[state] | aside

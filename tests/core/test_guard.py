@@ -484,3 +484,47 @@ def test_a_clock_that_ran_back_ends_the_fill(state: GuardState) -> None:
     assert (after.phase, after.cause) == (SHUT, "C06")
     assert after.spent == ("fill",)
     assert not energised(step(after, Tick(), 100.6), 100.6)
+
+
+def test_the_deadline_counts_what_was_open_before() -> None:
+    """Claim: the shell is called back in time for the hard maximum over all openings."""
+    state = replace(OPENED, open_before_s=DEFAULTS.open_max_s - 1.0)
+    assert deadline_s(state) == 101.0
+
+
+def test_a_permit_of_a_spent_fill_is_a_stray() -> None:
+    """Claim: it moves no phase, whatever the conjunction would say."""
+    spent = step(READY, withdraw(), 100.0)
+    assert step(spent, permit(100.1, 50), 100.2) == replace(spent, now_s=100.2)
+
+
+def test_another_engine_on_the_same_fill_is_alien_too() -> None:
+    """Claim (C12): a copied fill identity does not make a second engine the first."""
+    after = step(OPENED, permit(100.4, 50, engine="other"), 100.5)
+    assert (after.phase, after.cause) == (SHUT, "C12")
+
+
+def test_a_renewal_at_the_very_end_is_too_late() -> None:
+    """Claim: the lease ends at its end, for the permit as for the tick."""
+    end_s = 100.0 + TTL_S
+    assert step(OPENED, permit(end_s, 2), end_s).phase is SHUT
+
+
+def test_a_fill_that_was_open_too_long_bars_no_other_fill() -> None:
+    """Claim (G01): the hard maximum is of one fill."""
+    over = step(replace(OPENED, open_before_s=DEFAULTS.open_max_s), Tick(), 100.5)
+    assert over.cause == "G01"
+    after = step(over, permit(101.0, 2, fill="next"), 101.0)
+    assert energised(after, 101.0)
+    assert after.spent == ("fill",)
+
+
+def test_a_withdrawal_of_another_engine_does_not_age_this_ones_permits() -> None:
+    """Claim: sequence numbers belong to their engine."""
+    after = step(OPENED, withdraw(engine="other", fill="theirs", seq=900, resumable=True), 100.2)
+    assert step(after, permit(100.5, 2), 100.5).until_s == 100.5 + TTL_S
+
+
+def test_no_fill_is_never_spent() -> None:
+    """Claim: a withdrawal of nothing, with nothing running, leaves nothing behind."""
+    assert step(READY, withdraw(fill=""), 100.0).spent == ()

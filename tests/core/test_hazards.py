@@ -280,3 +280,56 @@ def test_a_station_nobody_has_heard_of_passes_nothing_it_cannot_judge() -> None:
     assert {row.key for row in failing(picture)} >= {
         "broker", "node", "float", "leak", "temperature", "meter", "still"
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("key", "changes"),
+    [
+        ("leak", {"leak_fresh": False}),
+        ("valve-flows", {"flow_fresh": False}),
+        ("valve-open", {"valve_open": True}),
+        ("seep", {"flow_fresh": False}),
+        ("float-early", {"float_fresh": False}),
+        ("flow-impossible", {"flow_lpm": 25.1}),
+        ("node-silent", {"silent_s": DEFAULTS.suspect_s}),
+        ("broker-lost", {"link_up": False}),
+        ("guard-c02", {"link_up": False}),
+    ],
+)
+def test_what_cannot_be_judged_does_not_clear(key: str, changes: dict[str, object]) -> None:
+    """Claim: a clear condition wants to see that it is well, with a value it may believe."""
+    assert not rule(key).cleared(replace(AT_EASE, **changes))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("changes", "key"),
+    [
+        ({}, "node-silent"),
+        ({"node_gone": True}, "node-gone"),
+        ({"echo_missing": True}, "broker-lost"),
+        ({"link_up": False, "node_gone": True}, "broker-lost"),
+    ],
+)
+def test_whose_silence_it_is(changes: dict[str, object], key: str) -> None:
+    """Claim: no link or no echo is the broker's; a last will the node's; else the node is mute."""
+    picture = replace(WELL, silent_s=DEFAULTS.permit_ttl_s, **changes)  # type: ignore[arg-type]
+    names = ("broker-lost", "node-gone", "node-silent")
+    assert [name for name in names if rule(name).raised(picture)] == [key]
+
+
+@pytest.mark.parametrize("key", ["valve-flows", "seep"])
+def test_a_stale_flow_is_no_flow(key: str) -> None:
+    """Claim: a meter that cannot be read accuses no valve."""
+    base = AFTER if key == "valve-flows" else AT_EASE
+    assert not rule(key).raised(replace(base, flow_lpm=5.0, flow_fresh=False))
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"flow_lpm": 25.0}, {"shut_for_s": DEFAULTS.check_quiet_s}, {"temp_c": 42.99},
+     {"silent_s": 1.29}],
+)  # fmt: skip
+def test_permissives_pass_at_their_very_edge(changes: dict[str, object]) -> None:
+    """Claim: what is just allowed is allowed (a flow at the meter's end still is not 'still')."""
+    keys = {row.key for row in failing(replace(AT_EASE, **changes))}  # type: ignore[arg-type]
+    assert keys <= ({"still"} if "flow_lpm" in changes else set())

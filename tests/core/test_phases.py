@@ -110,3 +110,25 @@ def test_the_named_sets_cover_the_phases() -> None:
     assert not AT_REST & AFTER_CLOSING
     assert not WATER_MAY_FLOW & (AT_REST | AFTER_CLOSING)
     assert EVERY - AT_REST - {Phase.STOPPED} == UNDER_WAY
+
+
+_P, _T = Phase, Turn
+HEARS: dict[Phase, dict[Turn, Phase]] = {
+    _P.IDLE: {_T.ASKED: _P.CHECKING},
+    _P.CHECKING: {_T.PASSED: _P.FILLING, _T.REFUSED: _P.IDLE, _T.STOP: _P.IDLE},
+    _P.FILLING: {_T.TARGET: _P.CLOSING, _T.HOLD: _P.HOLDING, _T.STOP: _P.STOPPED},
+    _P.HOLDING: {_T.PASSED: _P.FILLING, _T.REFUSED: _P.STOPPED, _T.TARGET: _P.CLOSING,
+                 _T.STOP: _P.STOPPED},
+    _P.CLOSING: {_T.SHUT: _P.SETTLING, _T.STOP: _P.STOPPED},
+    _P.SETTLING: {_T.SETTLED: _P.DONE, _T.STOP: _P.STOPPED},
+    _P.DONE: {_T.ASKED: _P.CHECKING, _T.RESET: _P.IDLE},
+    _P.STOPPED: {_T.RESET: _P.IDLE},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("phase", list(Phase))
+def test_a_phase_hears_what_concerns_it_and_nothing_else(phase: Phase) -> None:
+    """Claim: beside a trip, each phase is moved by these few turns; every other cell stays put."""
+    moved = {turn: TABLE[phase, turn] for turn in Turn if TABLE[phase, turn] is not phase}
+    moved.pop(Turn.TRIP, None)
+    assert moved == HEARS[phase]

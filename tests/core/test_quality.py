@@ -188,3 +188,39 @@ def test_whatever_comes_nothing_raises_and_no_unusable_value_is_kept(
             assert -inf < track.value < inf
             assert track.good_s <= newest_s
             fresh(senses, sensor, now_s)
+
+
+def test_two_packs_of_one_moment_are_both_taken() -> None:
+    """Claim: an edge in the very moment of a periodic pack is not lost: sequence decides, and the
+    later of two values of one moment counts.
+    """
+    senses = heard((1, 10.0, 0.0))
+    after, new = accept(senses, pack_of(2, 10.0, **{LEAK: 1.0}), ENGINE_S + 10.0)
+    assert new
+    assert after.tracks[LEAK].value == 1.0
+
+
+def test_no_value_and_no_fault_is_a_fault() -> None:
+    """Claim: a sample that says nothing is an error of its driver."""
+    pack = replace(pack_of(1, 10.0), samples=(Sample(TEMP, Kind.TEMPERATURE, 10.0, None),))
+    after, _ = accept(Senses(), pack, ENGINE_S + 10.0)
+    assert after.tracks[TEMP].fault is Fault.ERROR
+
+
+def test_a_value_beside_a_fault_does_not_count() -> None:
+    """Claim: quality before value: whatever number comes with a fault is not taken."""
+    odd = Sample(TEMP, Kind.TEMPERATURE, 10.0, 85.0, Fault.POWER_ON)
+    after, _ = accept(Senses(), replace(pack_of(1, 10.0), samples=(odd,)), ENGINE_S + 10.0)
+    assert not fresh(after, TEMP, ENGINE_S + 10.0)
+
+
+@pytest.mark.parametrize(
+    ("count", "taken"), [(0, True), (2**53, True), (None, False), (-1, False), (2**53 + 1, False)]
+)
+def test_a_flow_counts_with_a_count_that_can_be_counted_on(count: int | None, taken: bool) -> None:
+    """Claim: from nought to the last integer that is exact as a float; a flow without is none."""
+    flow = Sample(METER, Kind.FLOW, 10.0, 5.0, None, count)
+    after, _ = accept(Senses(), replace(pack_of(1, 10.0), samples=(flow,)), ENGINE_S + 10.0)
+    assert fresh(after, METER, ENGINE_S + 10.0) is taken
+    if taken:
+        assert after.tracks[METER].count == count

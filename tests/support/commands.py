@@ -14,10 +14,11 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from monitor.cli.common import sample_text
+from monitor.cli.common import PLACES, VARIABLE, sample_text
 
 ROOT = Path(__file__).parents[2]
 COMMAND = (sys.executable, "-m", "monitor.cli")
+MACHINES_OWN = PLACES[-1]  # a config that a machine with a real tank has
 PATIENCE_S = 60.0
 
 # A tenth of the museum's fill: from 0.527 m, 60 L up to the mark, six minutes of water.
@@ -27,7 +28,9 @@ SMALL_L = 60.0
 
 def surroundings(**more: str) -> dict[str, str]:
     """Return the environment of a command: this checkout, and no config of anybody's."""
-    kept = {name: text for name, text in os.environ.items() if name != "BRIMWATCH_CONFIG"}
+    kept = {name: text for name, text in os.environ.items() if name != VARIABLE}
+    if MACHINES_OWN.is_file():
+        kept[VARIABLE] = str(ROOT / "monitor" / "simulate" / "river.toml")
     return {**kept, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1", **more}
 
 

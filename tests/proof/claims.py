@@ -1,0 +1,385 @@
+"""What must be true of every step and of every moment, as plain functions with names.
+
+Each function returns True when the claim holds. They look at the raw states before and after a
+step and at what was sent, and judge by limits and sensor values of their own accord: they do not
+ask the core's rules whether the core is right, but for the one claim about rules.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import inf
+from typing import Final
+
+from monitor.core.events import Asked, Given, SendPermit, SendWithdraw
+from monitor.core.exchange import Permit, Withdraw
+from monitor.core.guard import GuardInput, GuardPhase, GuardState, Trip
+from monitor.core.hazards import RULES, Response
+from monitor.core.phases import UNDER_WAY, Phase
+from monitor.core.plan import Station
+from monitor.core.quality import Track
+from monitor.core.station import Result
+from proof.abstract import EPS_S, LIMITS, PLAN
+
+
+@dataclass(frozen=True, slots=True)
+class Stepped:
+    """One step of a station."""
+
+    before: Station
+    given: Given
+    result: Result
+    now_s: float
+
+    @property
+    def after(self) -> Station:
+        """The station after the step."""
+        return self.result.station
+
+    @property
+    def permits(self) -> list[Permit]:
+        """The permits it sent."""
+        return [a.permit for a in self.result.actions if isinstance(a, SendPermit)]
+
+    def asked(self) -> str:
+        """What a person asked for, if one did."""
+        return self.given.request.verb if isinstance(self.given, Asked) else ""
+
+    def entered(self, phase: Phase) -> bool:
+        """Say whether the step led into a phase."""
+        return self.after.phase is phase and self.before.phase is not phase
+
+
+def _track(st: Station, sensor: str) -> Track:
+    return st.senses.tracks.get(sensor, Track())
+
+
+def _fresh(st: Station, sensor: str, now_s: float) -> bool:
+    return 0.0 <= now_s - _track(st, sensor).good_s < LIMITS.reading_stale_s
+
+
+def all_well(st: Station, now_s: float) -> bool:
+    """Say whether water may begin to flow, by the readings alone."""
+    value = {sensor: _track(st, sensor).value for sensor in ("float", "leak", "temp", "flow")}
+    return (
+        all(_fresh(st, sensor, now_s) for sensor in value)
+        and value["float"] == 0.0
+        and value["leak"] == 0.0
+        and value["temp"] < PLAN.scald_c
+        and value["flow"] < LIMITS.flow_min_lpm
+        and not st.senses.valve_open
+        and st.link_up
+        and not st.node_gone
+        and not st.echo_asked_s > st.echo_seen_s
+        and now_s - st.senses.heard_s < LIMITS.suspect_s
+        and now_s - st.shut_s >= LIMITS.check_quiet_s
+    )
+
+
+# --- a station's step ---
+
+
+def permit_only_while_filling(s: Stepped) -> bool:
+    """A permit leaves only a station that is filling when the step ends, and at most one."""
+    return not s.permits or (s.after.phase is Phase.FILLING and len(s.permits) == 1)
+
+
+def permit_is_for_the_running_fill(s: Stepped) -> bool:
+    """A permit names the running fill and its boot, quotes a fresh reading, lives one lease."""
+    fill, senses = s.after.fill, s.after.senses
+    return all(
+        fill is not None
+        and not fill.ended
+        and (permit.fill, permit.node_boot) == (fill.id, fill.boot)
+        and permit.as_of_s == senses.uptime_s
+        and permit.ttl_s <= LIMITS.permit_ttl_s
+        and s.now_s - senses.heard_s < LIMITS.suspect_s
+        for permit in s.permits
+    )
+
+
+def filling_only_after_a_full_check(s: Stepped) -> bool:
+    """Filling is entered from checking or holding only, after their wait, with all well now."""
+    if not s.entered(Phase.FILLING):
+        return True
+    waits = {Phase.CHECKING: LIMITS.check_quiet_s, Phase.HOLDING: LIMITS.hold_pause_s}
+    waited_s = s.now_s - s.before.phase_s
+    return waited_s >= waits.get(s.before.phase, inf) and all_well(s.after, s.now_s)
+
+
+def rule_that_closes_stops_at_once(s: Stepped) -> bool:
+    """With a rule of response CLOSE active after the step, the station is stopped."""
+    active = any(
+        contact.active and rule.response is Response.CLOSE
+        for rule, contact in zip(RULES, s.after.contacts, strict=False)
+    )
+    return not active or s.after.phase is Phase.STOPPED
+
+
+def wet_probe_stops(s: Stepped) -> bool:
+    """A probe last heard wet means stopped, whatever the phase was."""
+    return _track(s.after, "leak").value == 0.0 or s.after.phase is Phase.STOPPED
+
+
+def high_float_never_fills(s: Stepped) -> bool:
+    """Filling does not outlast the step that hears of a high float."""
+    high = _track(s.after, "float").value > 0.0 and _fresh(s.after, "float", s.now_s)
+    return not high or s.after.phase is not Phase.FILLING
+
+
+def unread_switch_never_fills(s: Stepped) -> bool:
+    """Filling does not go on beside a float or probe that has no fresh value (nor a permit)."""
+    unread = not (_fresh(s.after, "float", s.now_s) and _fresh(s.after, "leak", s.now_s))
+    return not unread or s.after.phase is not Phase.FILLING or not s.permits
+
+
+def scald_stops(s: Stepped) -> bool:
+    """Water hot enough to scald stops a running fill at once."""
+    scalds = _fresh(s.after, "temp", s.now_s) and _track(s.after, "temp").value >= PLAN.scald_c
+    return not scalds or s.after.phase is not Phase.FILLING
+
+
+def too_much_water_stops(s: Stepped) -> bool:
+    """Past the volume limit, or the time limit, no fill goes on."""
+    fill = s.after.fill
+    if s.after.phase is not Phase.FILLING or fill is None:
+        return True
+    open_s = fill.open_before_s + s.now_s - fill.opened_s
+    return fill.delivered_l <= fill.volume_limit_l and open_s <= fill.time_limit_s
+
+
+def silence_stops(s: Stepped) -> bool:
+    """A fill under way whose node was not heard for a lease is stopped."""
+    silent = not s.now_s - s.after.senses.heard_s < LIMITS.permit_ttl_s
+    return not silent or s.after.phase not in UNDER_WAY
+
+
+def other_boot_stops(s: Stepped) -> bool:
+    """A fill that began on another boot of the node is stopped."""
+    fill = s.after.fill
+    return s.after.phase not in UNDER_WAY or fill is None or fill.boot == s.after.senses.boot
+
+
+def reset_opens_nothing(s: Stepped) -> bool:
+    """A reset leads neither to filling nor to a permit (a hold that ends by itself is no reset)."""
+    if s.asked() != "reset":
+        return True
+    return not s.permits and (not s.entered(Phase.FILLING) or s.before.phase is Phase.HOLDING)
+
+
+def only_a_reset_leaves_stopped(s: Stepped) -> bool:
+    """Stopped is left by a person's reset only, and only to idle."""
+    left = s.before.phase is Phase.STOPPED and s.after.phase is not Phase.STOPPED
+    return not left or (s.asked() == "reset" and s.after.phase is Phase.IDLE)
+
+
+def first_cause_is_kept(s: Stepped) -> bool:
+    """While stopped the first cause stays; entering stopped gives one."""
+    if s.after.phase is not Phase.STOPPED:
+        return True
+    same = (s.before.cause, s.before.cause_key) == (s.after.cause, s.after.cause_key)
+    return same if s.before.phase is Phase.STOPPED else s.after.cause != ""
+
+
+def a_stop_is_obeyed(s: Stepped) -> bool:
+    """After a person's stop nothing is under way."""
+    return s.asked() != "stop" or s.after.phase not in UNDER_WAY | {Phase.CHECKING}
+
+
+def time_never_runs_back(s: Stepped) -> bool:
+    """The station's newest time only grows, and its next call lies ahead of it."""
+    return s.after.now_s >= s.before.now_s and s.result.due_s > s.after.now_s
+
+
+def leaving_filling_tells_the_valve(s: Stepped) -> bool:
+    """The step that ends filling sends a withdrawal, resumable only for a hold."""
+    if s.before.phase is not Phase.FILLING or s.after.phase is Phase.FILLING:
+        return True
+    notes = [a.withdraw for a in s.result.actions if isinstance(a, SendWithdraw)]
+    return [n.resumable for n in notes] == [s.after.phase is Phase.HOLDING]
+
+
+def holds_are_bounded(s: Stepped) -> bool:
+    """A fill holds at most so many times."""
+    return s.after.fill is None or s.after.fill.holds <= LIMITS.holds_max
+
+
+STATION_CLAIMS: Final[tuple[Callable[[Stepped], bool], ...]] = (
+    permit_only_while_filling,
+    permit_is_for_the_running_fill,
+    filling_only_after_a_full_check,
+    rule_that_closes_stops_at_once,
+    wet_probe_stops,
+    high_float_never_fills,
+    unread_switch_never_fills,
+    scald_stops,
+    too_much_water_stops,
+    silence_stops,
+    other_boot_stops,
+    reset_opens_nothing,
+    only_a_reset_leaves_stopped,
+    first_cause_is_kept,
+    a_stop_is_obeyed,
+    time_never_runs_back,
+    leaving_filling_tells_the_valve,
+    holds_are_bounded,
+)
+
+
+# --- a guard's step ---
+
+
+@dataclass(frozen=True, slots=True)
+class Guarded:
+    """One step of a guard, and whether the valve is held open before and after it."""
+
+    before: GuardState
+    given: GuardInput
+    after: GuardState
+    now_s: float
+    was_on: bool
+    is_on: bool
+    later_on: bool  # at the very end of the lease, with nothing more heard
+
+
+def spent_never_reopens(g: Guarded) -> bool:
+    """A fill that was spent before the step is not held open after it."""
+    return not g.is_on or g.after.fill not in (*g.before.spent, *g.after.spent)
+
+
+def spent_is_for_good(g: Guarded) -> bool:
+    """No step makes a spent fill unspent."""
+    return set(g.before.spent) <= set(g.after.spent)
+
+
+def trip_shuts(g: Guarded) -> bool:
+    """A local trip blocks, whatever went before."""
+    return not isinstance(g.given, Trip) or (g.after.phase is GuardPhase.BLOCKED and not g.is_on)
+
+
+def withdrawal_shuts(g: Guarded) -> bool:
+    """A withdrawal for good shuts and spends; one for a hold shuts its own fill."""
+    if not isinstance(g.given, Withdraw):
+        return True
+    own = (g.given.engine, g.given.fill) == (g.before.engine, g.before.fill)
+    if g.given.resumable:
+        return not (own and g.is_on)
+    return not g.is_on and g.given.fill in g.after.spent
+
+
+def only_a_live_permit_opens(g: Guarded) -> bool:
+    """The valve opens, and a lease grows, only by a live permit for this boot and an unspent fill."""
+    grown = g.is_on and (not g.was_on or g.after.until_s > g.before.until_s)
+    if not grown:
+        return True
+    p = g.given
+    return (
+        isinstance(p, Permit)
+        and p.node_boot == g.before.boot
+        and p.fill not in g.before.spent
+        and p.as_of_s <= g.now_s < p.as_of_s + LIMITS.permit_ttl_s
+        and g.after.until_s <= p.as_of_s + LIMITS.permit_ttl_s
+        and (p.engine != g.before.engine or p.seq > g.before.seq)
+        and g.before.phase is not GuardPhase.BLOCKED
+    )
+
+
+def lease_ends_at_its_end(g: Guarded) -> bool:
+    """At the end of its lease the valve is not held open, heard or not."""
+    return not g.later_on and (not g.is_on or g.now_s < g.after.until_s)
+
+
+def ended_lease_ends_the_fill(g: Guarded) -> bool:
+    """A lease found run out ends its fill for good: no later permit goes on with it."""
+    ran_out = g.before.phase is GuardPhase.OPEN and g.now_s >= g.before.until_s
+    paused = isinstance(g.given, Withdraw) and g.given.resumable
+    if not ran_out or paused:
+        return True
+    stray = isinstance(g.given, Permit) and g.after.phase is GuardPhase.OPEN  # until the next tick
+    return stray or (g.after.phase is not GuardPhase.OPEN and g.before.fill in g.after.spent)
+
+
+def never_past_the_longest_time(g: Guarded) -> bool:
+    """No fill is held open for its longest time or more."""
+    open_s = g.after.open_before_s + g.now_s - g.after.opened_s
+    return not g.is_on or open_s < LIMITS.open_max_s
+
+
+def two_claims_open_nothing(g: Guarded) -> bool:
+    """An open valve never goes over to another engine or another fill without shutting first."""
+    same = (g.before.engine, g.before.fill) == (g.after.engine, g.after.fill)
+    return not (g.was_on and g.is_on) or same
+
+
+def guard_time_never_runs_back(g: Guarded) -> bool:
+    """The guard's newest time only grows."""
+    return g.after.now_s >= g.before.now_s
+
+
+GUARD_CLAIMS: Final[tuple[Callable[[Guarded], bool], ...]] = (
+    spent_never_reopens,
+    spent_is_for_good,
+    trip_shuts,
+    withdrawal_shuts,
+    only_a_live_permit_opens,
+    lease_ends_at_its_end,
+    ended_lease_ends_the_fill,
+    never_past_the_longest_time,
+    two_claims_open_nothing,
+    guard_time_never_runs_back,
+)
+
+
+# --- the two together, at a moment ---
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """What stands together at one moment. Ages are in quarters of a second."""
+
+    on: bool
+    lease_left: int
+    phase: Phase
+    fill_begun: bool
+    fill_now: bool  # the guard's fill is the station's present one
+    engine_now: bool  # and its engine the present one
+    shut_age: int
+    switch_bad: bool  # a float is high or unread, or a probe wet or unread
+    dark: int  # how long nothing new can have got through, one way or the other
+    restarted: int  # how long ago the engine was started anew
+
+
+LEASE: Final = int(LIMITS.permit_ttl_s / EPS_S)
+
+
+def never_open_beside_a_bad_switch(m: Moment) -> bool:
+    """The valve is not held open while a probe beside it is wet, a float high, or either unread."""
+    return not (m.on and m.switch_bad)
+
+
+def never_open_past_the_lease(m: Moment) -> bool:
+    """An open valve has some of its lease left, and never more than a whole one."""
+    return not m.on or 0 < m.lease_left <= LEASE
+
+
+def open_only_by_the_stations_word(m: Moment) -> bool:
+    """An open valve means that the station is filling this very fill, or was so within the lease."""
+    if not m.on or (m.fill_now and m.engine_now and m.phase is Phase.FILLING):
+        return True
+    if m.engine_now:
+        return m.shut_age < LEASE and (m.fill_begun or not m.fill_now)
+    return m.restarted < LEASE
+
+
+def shut_within_a_lease_of_silence(m: Moment) -> bool:
+    """When nothing gets through any more, from whatever cause, the valve is shut within a lease."""
+    return not m.on or m.dark < LEASE
+
+
+MOMENT_CLAIMS: Final[tuple[Callable[[Moment], bool], ...]] = (
+    never_open_beside_a_bad_switch,
+    never_open_past_the_lease,
+    open_only_by_the_stations_word,
+    shut_within_a_lease_of_silence,
+)

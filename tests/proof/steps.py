@@ -1,0 +1,362 @@
+"""The core's own steps on keys: each distinct (state, input) is stepped, and judged, once.
+
+`Stations` and `Guards` number the keys they meet. A step's outcome, the claims about it included,
+depends on nothing but the key and the input, so that it may be looked up the next time the same
+pair comes along in another surrounding. A failed claim raises `Broken`.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+from monitor.core import guard as guards
+from monitor.core import station as stations
+from monitor.core.events import (
+    Asked,
+    AskEcho,
+    Echo,
+    Given,
+    Guarded,
+    Heard,
+    Here,
+    Linked,
+    SendPermit,
+    SendWithdraw,
+    Tick,
+)
+from monitor.core.exchange import (
+    GuardReport,
+    Permit,
+    Presence,
+    ReadingPack,
+    Request,
+    Withdraw,
+)
+from monitor.core.guard import GuardInput, GuardState
+from monitor.core.limits import Limits
+from monitor.core.phases import UNDER_WAY, Phase
+from monitor.core.plan import Plan, Station
+from monitor.core.reading import Fault, Kind, Sample
+from monitor.core.station import Result
+from proof import claims
+from proof.abstract import (
+    BANDS_L,
+    ENGINE_S,
+    EPS_S,
+    LIMITS,
+    NEED_L,
+    NODE_S,
+    PLAN,
+    PULSES_PER_L,
+    SENSORS,
+    SEQ,
+    TEMPS_C,
+    Key,
+    guard_key,
+    guard_of,
+    key_of,
+    quarters,
+    station_of,
+)
+
+Message = tuple[Any, ...]
+"""What stands in a channel or goes into a step, as plain values; the first says which.
+
+("pack", boot, seq, age, float, leak, temp, flow, band, valve), ("report", fill, cause),
+("permit", fill, engine, seq, age, boot fits), ("withdraw", fill, engine, seq, resumable), ("echo",)
+and for a station alone ("tick",), ("back",), ("linked", up), ("here", up), ("ask", verb, to mark);
+for a guard ("trip", cause), ("clear",), ("tick",), ("back",), ("fail",).
+"""
+
+UNREAD: Final = -1
+KINDS: Final = (Kind.FLOAT, Kind.LEAK, Kind.TEMPERATURE, Kind.FLOW)
+# Sequence numbers, as the taker stands: just made, not yet taken, last taken, older than that.
+FRESH, NEWER, KNOWN, OLDER = SEQ + 2, SEQ + 1, SEQ, SEQ - 1
+
+
+class Broken(Exception):  # noqa: N818 - a claim that is broken is a finding, not an error
+    """A claim does not hold."""
+
+    def __init__(self, claim: str, what: str) -> None:
+        super().__init__(f"{claim}: {what}")
+        self.claim = claim
+
+
+@dataclass(frozen=True, slots=True)
+class Core:
+    """The functions under proof; a test plants its defects here or in the core's tables."""
+
+    station_step: Callable[[Plan, Station, Given, float], Result] = stations.step
+    guard_step: Callable[[GuardState, GuardInput, float, Limits], GuardState] = guards.step
+    energised: Callable[[GuardState, float, Limits], bool] = guards.energised
+
+
+def pack_of(message: Message, now_s: float, seq: int, first: int = 0) -> ReadingPack:
+    """Return a real pack for a message. `first` is the pulse count at which its fill began."""
+    _, boot, _, age, high, wet, temp, flow, band, valve = message
+    at_s = now_s - ENGINE_S + NODE_S - age * EPS_S
+    said = (high, wet, temp if temp == UNREAD else TEMPS_C[temp], flow)
+    count = first + int(BANDS_L[band] * PULSES_PER_L)
+    samples = tuple(
+        Sample(sensor, kind, at_s, None, Fault.ERROR)
+        if value == UNREAD
+        else Sample(sensor, kind, at_s, float(value), None, count if kind is Kind.FLOW else None)
+        for sensor, kind, value in zip(SENSORS, KINDS, said, strict=True)
+    )
+    return ReadingPack(PLAN.station, PLAN.node, boot, seq, at_s, samples, valve)
+
+
+def given_of(message: Message, now_s: float, seq: int | None = None, first: int = 0) -> Given:
+    """Return a real input of a station for a message."""
+    match message[0]:
+        case "pack":
+            return Heard(pack_of(message, now_s, message[2] if seq is None else seq, first))
+        case "report":
+            at_s = now_s - ENGINE_S + NODE_S
+            _, fill, cause = message
+            said = GuardReport(PLAN.station, PLAN.node, "n", at_s, False, fill or None, cause)
+            return Guarded(said)
+        case "linked":
+            return Linked(message[1])
+        case "here":
+            return Here(Presence(PLAN.station, "node", "n", message[1]))
+        case "echo":
+            return Echo()
+        case "ask":
+            args = {"litres": NEED_L, "to": "mark" if message[2] else "litres"}
+            return Asked(Request(PLAN.station, "r", message[1], "keeper", args), "c")
+        case _:
+            return Tick()
+
+
+def _sent(result: Result, node_s: float) -> tuple[Message, ...]:
+    """Return what a station's step sent, as messages of the present engine."""
+    out: list[Message] = []
+    for action in result.actions:
+        match action:
+            case SendPermit(permit):
+                age = quarters(node_s - permit.as_of_s)
+                out.append(("permit", "c", "c", FRESH, age, permit.node_boot == "n"))
+            case SendWithdraw(note):
+                out.append(("withdraw", "c", "c", FRESH, note.resumable))
+            case AskEcho():
+                out.append(("echo",))
+            case _:
+                pass
+    return tuple(out)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a station's step came to: the next state's number, what it sent, and what began."""
+
+    state: int
+    sent: tuple[Message, ...]
+    took: int  # the sequence number last taken from the node
+    asked: bool  # a new fill is being checked
+    begun: bool  # a fill's first opening
+
+
+@dataclass(slots=True)
+class Stations:
+    """Every station state met, by number, and every step taken from one."""
+
+    core: Core = field(default_factory=Core)
+    ids: dict[Key, int] = field(default_factory=dict)
+    keys: list[Key] = field(default_factory=list)
+    states: list[Station] = field(default_factory=list)
+    later: list[int] = field(default_factory=list)
+    memo: dict[tuple[int, Message], Outcome] = field(default_factory=dict)
+
+    def number(self, key: Key) -> int:
+        """Return a key's number, a new one when it was never met."""
+        number = self.ids.get(key)
+        if number is None:
+            number = self.ids[key] = len(self.keys)
+            self.keys.append(key)
+            self.states.append(station_of(key))
+            self.later.append(-1)
+        return number
+
+    def aged(self, number: int) -> int:
+        """Return the state one quarter later, with nothing done."""
+        after = self.later[number]
+        if after < 0:
+            key = self.keys[number]
+            after = self.later[number] = self.number(key_of(station_of(key, 1)))
+        return after
+
+    def step(self, number: int, message: Message) -> Outcome:
+        """Return what an input makes of a state; the claims are checked the first time."""
+        outcome = self.memo.get((number, message))
+        if outcome is None:
+            outcome = self.memo[number, message] = self._step(number, message)
+        return outcome
+
+    def _step(self, number: int, message: Message) -> Outcome:
+        before = self.states[number]
+        now_s = ENGINE_S - EPS_S if message[0] == "back" else ENGINE_S
+        given = given_of(message, now_s)
+        result = self.core.station_step(PLAN, before, given, now_s)
+        stepped = claims.Stepped(before, given, result, max(now_s, before.now_s))
+        for claim in claims.STATION_CLAIMS:
+            if not claim(stepped):
+                raise Broken(claim.__name__, f"{before.phase} -> {result.station.phase}")
+        after = self.number(key_of(result.station))
+        if message[:2] == ("ask", "ack") or (
+            message[:2] == ("ask", "reset") and before.phase in UNDER_WAY
+        ):
+            plain = self.step(number, ("tick",))
+            if (plain.state, plain.sent) != (after, _sent(result, NODE_S)):
+                raise Broken("acknowledging_changes_nothing", f"{before.phase}, {message[1]}")
+        phase = result.station.phase
+        was_begun = before.fill is not None and before.phase in UNDER_WAY
+        return Outcome(
+            after, _sent(result, NODE_S), result.station.senses.seq,
+            asked=phase is Phase.CHECKING and before.phase is not Phase.CHECKING,
+            begun=phase is Phase.FILLING and not was_begun,
+        )  # fmt: skip
+
+
+@dataclass(slots=True)
+class Guards:
+    """Every guard state met, by number, and every step taken from one."""
+
+    core: Core = field(default_factory=Core)
+    ids: dict[Key, int] = field(default_factory=dict)
+    keys: list[Key] = field(default_factory=list)
+    states: list[GuardState] = field(default_factory=list)
+    later: list[int] = field(default_factory=list)
+    on: list[bool] = field(default_factory=list)
+    due: list[bool] = field(default_factory=list)
+    memo: dict[tuple[int, Message], tuple[int, int]] = field(default_factory=dict)
+
+    def number(self, key: Key) -> int:
+        """Return a key's number, a new one when it was never met."""
+        number = self.ids.get(key)
+        if number is None:
+            number = self.ids[key] = len(self.keys)
+            state = guard_of(key)
+            deadline_s = guards.deadline_s(state, LIMITS)
+            self.keys.append(key)
+            self.states.append(state)
+            self.later.append(-1)
+            self.on.append(self.core.energised(state, NODE_S, LIMITS))
+            self.due.append(deadline_s is not None and deadline_s <= NODE_S)
+        return number
+
+    def aged(self, number: int) -> int:
+        """Return the state one quarter later, with nothing done."""
+        after = self.later[number]
+        if after < 0:
+            after = self.later[number] = self.number(guard_key(guard_of(self.keys[number], 1)))
+        return after
+
+    def step(self, number: int, message: Message) -> tuple[int, int]:
+        """Return the next state and the sequence number last taken from an engine."""
+        outcome = self.memo.get((number, message))
+        if outcome is None:
+            outcome = self.memo[number, message] = self._step(number, message)
+        return outcome
+
+    def _step(self, number: int, message: Message) -> tuple[int, int]:
+        core, before = self.core, self.states[number]
+        now_s = NODE_S - EPS_S if message[0] == "back" else NODE_S
+        given = _guard_given(message)
+        after = core.guard_step(before, given, now_s, LIMITS)
+        end_s = max(after.until_s, NODE_S)
+        judged = claims.Guarded(
+            before, given, after, NODE_S, self.on[number], core.energised(after, NODE_S, LIMITS),
+            core.energised(after, end_s, LIMITS) and end_s > NODE_S,
+        )  # fmt: skip
+        for claim in claims.GUARD_CLAIMS:
+            if not claim(judged):
+                raise Broken(claim.__name__, f"{before.phase} -> {after.phase} by {message}")
+        return self.number(guard_key(after)), after.seq
+
+
+def _guard_given(message: Message) -> GuardInput:
+    match message[0]:
+        case "permit":
+            _, fill, engine, seq, age, fits = message
+            boot = "n" if fits else "other"
+            as_of_s = NODE_S - age * EPS_S
+            return Permit(PLAN.station, engine, seq, boot, as_of_s, LIMITS.permit_ttl_s, fill)
+        case "withdraw":
+            _, fill, engine, seq, resumable = message
+            return Withdraw(PLAN.station, engine, seq, "n", fill, "W06", resumable)
+        case "trip":
+            return guards.Trip(message[1])
+        case "clear":
+            return guards.Clear()
+        case "fail":
+            return guards.Failure("C06")
+        case _:
+            return guards.Tick()
+
+
+# --- is the abstraction true? ---
+
+
+def _shadow_input(chance: random.Random, st: Station, aged: int) -> Message:
+    """Draw an input for a shadow walk: mostly healthy readings, now and then anything else."""
+    if chance.random() < 0.25:
+        return chance.choice([
+            ("tick",), ("linked", True), ("linked", chance.random() < 0.8), ("here", True),
+            ("here", chance.random() < 0.8), ("echo",), ("report", "c", chance.choice(["", "C02"])),
+            ("ask", "fill", True), ("ask", "fill", False), ("ask", "fill", True),
+            ("ask", "stop", False), ("ask", "reset", False), ("ask", "ack", False),
+        ])  # fmt: skip
+    odd = chance.random() < 0.06
+    filling = st.phase is Phase.FILLING
+    flow = 10 if filling else 0
+    return (
+        "pack", "n" if chance.random() < 0.99 else "a", NEWER, aged,
+        chance.choice([0, 1, UNREAD]) if odd else 0,
+        chance.choice([0, 0, 1, UNREAD]) if odd else 0,
+        chance.choice([0, 1, 2, 3, UNREAD]) if chance.random() < 0.2 else 0,
+        chance.choice([0, 10, 99, UNREAD]) if odd else flow,
+        chance.choice([0, 1, 2, 2, 3]) if filling else 0,
+        filling if chance.random() < 0.97 else chance.random() < 0.5,
+    )  # fmt: skip
+
+
+def shadow(seed: int, steps: int, machine: Stations | None = None) -> list[tuple[str, str]]:
+    """Walk the real core at random with nothing left out, beside the keys: both must agree.
+
+    The real station keeps its forecast, alarm letters, sequence numbers and moving clock; the key
+    is re-made into a station at every step. Returns the (phase, sent) of every step; raises
+    `Broken` at the first step where the two part.
+    """
+    chance = random.Random(seed)
+    machine = Stations() if machine is None else machine
+    real, key = Station(), machine.number(key_of(Station()))
+    now_s, seq, aged, told = ENGINE_S, 0, 0, []
+    for _ in range(steps):
+        for _ in range(chance.choice([0, 1, 1, 2, 2, 2, 3, 5])):
+            now_s, key = now_s + EPS_S, machine.aged(key)
+        if real.fill is not None and real.fill.open_before_s > PLAN.limits.open_max_s / 2:
+            break  # the band "well below the time limit" ends here
+        aged = chance.choice([0, 0, 0, 0, 1, 2])
+        message = _shadow_input(chance, real, aged)
+        seq += 1
+        fill = real.fill
+        first = fill.count_from if fill is not None and real.phase in UNDER_WAY else 7777 + seq
+        # A reading that sat on the way was made before the one last taken: its number says so too.
+        late = message[0] == "pack" and real.senses.boot == message[1] and (
+            now_s - aged * EPS_S - ENGINE_S + NODE_S < real.senses.uptime_s)  # fmt: skip
+        if late:
+            message = (*message[:2], OLDER, *message[3:])
+        number = 0 if late else seq
+        result = machine.core.station_step(
+            PLAN, real, given_of(message, now_s, number, first), now_s)  # fmt: skip
+        outcome = machine.step(key, message)
+        real, key = result.station, outcome.state
+        sent = _sent(result, now_s - ENGINE_S + NODE_S)
+        if key_of(real, now_s) != machine.keys[key] or sent != outcome.sent:
+            raise Broken("the_picture_is_true", f"{message} at step {len(told)} of walk {seed}")
+        told.append((real.phase.value, " ".join(str(m[0]) for m in sent)))
+    return told
