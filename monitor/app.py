@@ -39,6 +39,7 @@ from monitor.node import LocalTrip, Node
 from monitor.ports import NO_LEDGER, Clock, Ledger, Sensor
 
 FLOAT_TRIP = LocalTrip(high_cause="mark", unread_cause="S01")
+OVER_TRIP = LocalTrip(high_cause="W01", unread_cause="S01")
 LEAK_TRIP = LocalTrip(high_cause="W06", unread_cause="S02")
 KEEPALIVE_S = 5
 BOOT_BYTES = 6
@@ -76,7 +77,9 @@ def plan_of(station: Station) -> Plan:
         station=station.id,
         node=station.node,
         vessel=_vessel(station),
-        floats=tuple(station.fitted(Float)),
+        floats=tuple(station.floats("high")),
+        overs=tuple(station.floats("over")),
+        return_pump=station.return_pump,
         leaks=tuple(station.fitted(Leak)),
         temp_in=next(iter(station.fitted(Ds18b20))),
         flow_in=flow_id,
@@ -172,7 +175,8 @@ def node_of(
         link=link,
         sensors=sensors if sensors is not None else sensors_of(config, station, factory),
         trips={
-            **dict.fromkeys(station.fitted(Float), FLOAT_TRIP),
+            **dict.fromkeys(station.floats("high"), FLOAT_TRIP),
+            **dict.fromkeys(station.floats("over"), OVER_TRIP),
             **dict.fromkeys(station.fitted(Leak), LEAK_TRIP),
         },
         relay=relay,

@@ -204,7 +204,7 @@ class Node:
             and (sample.value is None or sample.value > 0.0)
         ]
         if causes:
-            worst = max(causes, key=lambda cause: (cause == "W06", cause != "mark"))
+            worst = max(causes, key=lambda cause: (cause == "W06", cause == "W01", cause != "mark"))
             self._act(Trip(worst), report=False)
         elif self._guard.phase is GuardPhase.BLOCKED:
             self._act(Clear(), report=False)

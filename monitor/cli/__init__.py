@@ -20,6 +20,7 @@ COMMANDS = {
     "stop": ("monitor.cli.people", "stop"),
     "reset": ("monitor.cli.people", "reset"),
     "ack": ("monitor.cli.people", "ack"),
+    "pump": ("monitor.cli.people", "pump"),
     "status": ("monitor.cli.people", "status"),
     "follow": ("monitor.cli.people", "follow"),
     "history": ("monitor.cli.record", "history"),

@@ -232,6 +232,15 @@ def ack(station: str | None, config_path: str | None, key: str | None, as_json: 
 @with_station
 @with_config
 @with_json
+def pump(station: str | None, config_path: str | None, as_json: bool) -> int:
+    """Say that the return pump runs again after the fill."""
+    return _ask(config_path, station, as_json, "pump", {})
+
+
+@click.command()
+@with_station
+@with_config
+@with_json
 def status(station: str | None, config_path: str | None, as_json: bool) -> int:
     """Say what is happening, until when, and what is wrong."""
     _quiet_logs()

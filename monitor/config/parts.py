@@ -170,10 +170,13 @@ class Buzzer(Part):
 
 
 class Float(Part):
-    """A float switch, its loop closed while the water is below it."""
+    """A float switch, its loop closed while the water is below it.
+
+    The one of role "high" sits at the mark; one of role "over" a little above, as a second chance.
+    """
 
     kind: Literal["float"] = Field(description='"float"')
-    role: Literal["high"] = Field(description='"high"')
+    role: Literal["high", "over"] = Field(description='"high" or "over"')
     pin: int = _pin()
 
 
@@ -246,6 +249,11 @@ class Station:
     sensors: Mapping[str, Sensor]
     incoming: Incoming
     limits: Limits
+    return_pump: bool = True
+
+    def floats(self, role: str) -> dict[str, Float]:
+        """Return the float switches of one role by id."""
+        return {name: part for name, part in self.fitted(Float).items() if part.role == role}
 
     def fitted(self, kind: type[S]) -> dict[str, S]:
         """Return the sensors of one kind by id, in the order of the file."""

@@ -97,7 +97,8 @@ class Reader:
         key = f"station.{name}"
         node = self._word(raw, "node", key, f"{name[:27]}-node", _ID)
         title = self._word(raw, "title", key, name, _TITLE)
-        self._unknown(raw, ("title", "node", *_STATION_TABLES), key)
+        pump = self._switch(raw, "return_pump", key, default=True)
+        self._unknown(raw, ("title", "node", "return_pump", *_STATION_TABLES), key)
         vessel = self._vessel(raw, key)
         valve = self._required(Valve, raw, "valve", key, "without a valve nothing can be closed")
         buzzer = self._part(Buzzer, raw, "buzzer", key) if "buzzer" in raw else None
@@ -114,7 +115,7 @@ class Reader:
         fitted = {sid: sensor for sid, sensor in sensors.items() if sensor}
         if not (vessel and valve and incoming) or len(fitted) < len(sensors):
             return None
-        return Station(name, title, node, vessel, valve, buzzer, fitted, incoming, limits)
+        return Station(name, title, node, vessel, valve, buzzer, fitted, incoming, limits, pump)
 
     def _vessel(self, raw: Raw, key: str) -> AnyVessel | None:
         table = self._table(raw, "vessel", key)
@@ -196,6 +197,13 @@ class Reader:
         if isinstance(value, str) and re.fullmatch(form.pattern, value):
             return value
         self._add(f"{key}.{name}", f"{shown(value)} is not usable", form.told, "choose another")
+        return default
+
+    def _switch(self, raw: Raw, name: str, key: str, *, default: bool) -> bool:
+        value = raw.get(name, default)
+        if isinstance(value, bool):
+            return value
+        self._add(f"{key}.{name}", f"{shown(value)} is not usable", "true or false", "choose one")
         return default
 
     def _unknown(self, raw: Raw, known: tuple[str, ...], key: str) -> None:

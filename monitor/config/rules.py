@@ -122,7 +122,11 @@ def limit_findings(values: Raw) -> Iterator[Finding]:
 
 def needed_findings(sensors: Mapping[str, Raw]) -> Iterator[Finding]:
     """Check that each kind without which a fill is blind stands in the file at least once."""
-    kinds = {table.get("kind") for table in sensors.values()}
+    kinds = {
+        table.get("kind")
+        for table in sensors.values()
+        if table.get("kind") != "float" or table.get("role", "high") == "high"
+    }
     for kind, (told, why) in _NEEDED.items():
         if kind not in kinds:
             fix = f"add a [station.….sensor.…] table with {told}"

@@ -7,7 +7,7 @@ more. Acknowledging changes nothing but who has seen the alarm.
 from __future__ import annotations
 
 from dataclasses import replace
-from math import isnan
+from math import inf, isnan
 from typing import Any
 
 from monitor.core.alarm import STANDING, AlarmEvent
@@ -40,10 +40,14 @@ def ask(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outcome
             return _reset(plan, station, given, picture)
         case "ack":
             return _ack(plan, station, given, picture)
+        case "pump":
+            text = "noted: the return pump runs"
+            return replace(station, pump_since_s=inf), None, (_answer(plan, given, True, text),)
         case "status":
             return station, None, (_answer(plan, given, True, "here it is"),)
         case _:
-            text = f"unknown request {verb[:VERB_SHOWN]!r}: one of fill, stop, reset, ack, status"
+            known = "one of fill, stop, reset, ack, pump, status"
+            text = f"unknown request {verb[:VERB_SHOWN]!r}: {known}"
             return station, None, (_answer(plan, given, False, text),)
 
 

@@ -104,6 +104,7 @@ def describe(plan: Plan, station: Station, now_s: float) -> dict[str, Any]:
         "float_high": picture.float_high if picture.float_fresh else None,
         "leak_wet": picture.leak_wet if picture.leak_fresh else None,
         "fill": _fill_data(station, now_s),
+        "pump_confirmed": station.pump_since_s == inf,
         "alarms": alarms(station),
         "sensors": _sensors(plan, station, now_s),
     }
@@ -155,6 +156,7 @@ def _sensors(plan: Plan, station: Station, now_s: float) -> dict[str, Any]:
     senses = station.senses
     kinds = {
         **dict.fromkeys(plan.floats, Kind.FLOAT),
+        **dict.fromkeys(plan.overs, Kind.FLOAT),
         **dict.fromkeys(plan.leaks, Kind.LEAK),
         plan.temp_in: Kind.TEMPERATURE,
         plan.flow_in: Kind.FLOW,

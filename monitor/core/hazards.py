@@ -50,6 +50,8 @@ class Picture:
     phase: Phase
     float_high: bool = False
     float_fresh: bool = True
+    over_high: bool = False
+    over_fresh: bool = True
     leak_wet: bool = False
     leak_fresh: bool = True
     temp_c: float = 0.0
@@ -61,6 +63,7 @@ class Picture:
     echo_missing: bool = False
     overslept: bool = False
     interrupted: bool = False
+    pump_for_s: float = 0.0
     node_gone: bool = False
     node_restarted: bool = False
     guard_cause: str = ""
@@ -87,7 +90,10 @@ Condition = Callable[[Picture], bool]
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One row. `hold` and `bound` name limits, or are empty for 'at once'."""
+    """One row. `hold` and `bound` name limits, or are empty for 'at once'.
+
+    `needs` names the field of a `Plan` that must not be empty for the row to mean anything.
+    """
 
     key: str
     id: str
@@ -99,6 +105,7 @@ class Rule:
     hold: str = ""
     bound: str = ""
     latching: bool = True
+    needs: str = ""
 
 
 def _leak(p: Picture) -> bool:
@@ -201,6 +208,30 @@ def _flow_read(p: Picture) -> bool:
     return p.flow_fresh and not _impossible_flow(p)
 
 
+def _over_high(p: Picture) -> bool:
+    return p.over_high
+
+
+def _over_low(p: Picture) -> bool:
+    return p.over_fresh and not p.over_high
+
+
+def _over_unread(p: Picture) -> bool:
+    return not p.over_fresh and _speaking(p)
+
+
+def _over_read(p: Picture) -> bool:
+    return p.over_fresh
+
+
+def _pump_off(p: Picture) -> bool:
+    return p.pump_for_s >= p.limits.pump_confirm_s
+
+
+def _pump_on(p: Picture) -> bool:
+    return p.pump_for_s <= 0.0
+
+
 def _float_read(p: Picture) -> bool:
     return p.float_fresh
 
@@ -250,19 +281,22 @@ def _guard_says(cause: str) -> Condition:
     return condition
 
 
-def _guard_row(cause: str, severity: Severity = Severity.HIGH) -> Rule:
+def _guard_row(cause: str, severity: Severity = Severity.HIGH, needs: str = "") -> Rule:
     """One row for a cause that only the guard beside the valve can know."""
     return Rule(
         f"guard-{cause.lower()}", cause, severity, Response.CLOSE, UNDER_WAY,
-        _guard_says(cause), _heard,
+        _guard_says(cause), _heard, needs=needs,
     )  # fmt: skip
 
 
 _FLOWING = WATER_MAY_FLOW
+_AFTERWARDS = frozenset({Phase.IDLE, Phase.DONE, Phase.STOPPED})
 _TRYING = frozenset({Phase.FILLING, Phase.HOLDING})
 
 RULES: Final[tuple[Rule, ...]] = (
     Rule("leak", "W06", Severity.TOP, Response.CLOSE, EVERY, _leak, _leak_gone),
+    Rule("over-float", "W01", Severity.TOP, Response.CLOSE, EVERY, _over_high, _over_low,
+         needs="overs"),
     Rule("valve-flows", "W04", Severity.TOP, Response.CLOSE, AFTER_CLOSING, _still_flows,
          _shut_and_dry, hold="shut_flow_s", bound="shut_flow_bound_s"),
     Rule("valve-open", "W04", Severity.TOP, Response.CLOSE, AFTER_CLOSING, _stays_open,
@@ -276,6 +310,8 @@ RULES: Final[tuple[Rule, ...]] = (
     Rule("over-time", "W14", Severity.HIGH, Response.CLOSE, _TRYING, _over_time, _float_read),
     Rule("float-unread", "S01", Severity.HIGH, Response.CLOSE, _TRYING, _float_unread,
          _float_read),
+    Rule("over-unread", "S01", Severity.HIGH, Response.CLOSE, _TRYING, _over_unread, _over_read,
+         needs="overs"),
     Rule("leak-unread", "S02", Severity.HIGH, Response.CLOSE, _TRYING, _leak_unread, _leak_read),
     Rule("engine-late", "C02", Severity.HIGH, Response.CLOSE, UNDER_WAY, _overslept, _heard),
     Rule("broker-lost", "C03", Severity.HIGH, Response.CLOSE, UNDER_WAY, _broker_lost, _heard),
@@ -291,6 +327,7 @@ RULES: Final[tuple[Rule, ...]] = (
     _guard_row("S01"),
     _guard_row("S02"),
     _guard_row("W06", Severity.TOP),
+    _guard_row("W01", Severity.TOP, needs="overs"),
     Rule("hot", "T01", Severity.MEDIUM, Response.HOLD, _FLOWING, _hot, _temp_read,
          hold="hot_s", bound="hot_bound_s"),
     Rule("cold", "T02", Severity.MEDIUM, Response.HOLD, _FLOWING, _cold, _temp_read,
@@ -301,6 +338,8 @@ RULES: Final[tuple[Rule, ...]] = (
     Rule("flow-unread", "S04", Severity.MEDIUM, Response.HOLD, _TRYING, _flow_unread, _flow_read),
     Rule("flow-impossible", "S04", Severity.MEDIUM, Response.HOLD, _FLOWING, _impossible_flow,
          _flow_read),
+    Rule("pump-off", "W10", Severity.MEDIUM, Response.WARN, _AFTERWARDS, _pump_off, _pump_on,
+         latching=False, needs="return_pump"),
     Rule("node-quiet", "C05", Severity.LOW, Response.WARN, AT_REST, _silent, _heard,
          hold="quiet_s", bound="quiet_bound_s", latching=False),
 )  # fmt: skip

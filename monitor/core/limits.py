@@ -96,6 +96,9 @@ _ROWS: Final = (
           "a temperature that flickers about the band's edge is held by then"),
     Limit("scald_max_c", "°C", 25.0, 45.0, 43.0, "burns after 2 h at 45 °C, minutes at 49 °C",
           "the hardest limit a config may set for incoming water"),
+    # --- afterwards ---
+    Limit("pump_confirm_s", "s", 60.0, 3600.0, 600.0, "hazard W10: 10 min by default",
+          "a return pump that nobody has confirmed by then is asked for: no pump, no oxygen"),
     # --- holding and settling ---
     Limit("hold_pause_s", "s", 10.0, 600.0, 60.0, _OURS,
           "shortest hold: a cause that needs flow to be seen cannot clear sooner"),
@@ -144,6 +147,7 @@ class Limits:
     cold_s: float = LIMITS["cold_s"].default
     cold_bound_s: float = LIMITS["cold_bound_s"].default
     scald_max_c: float = LIMITS["scald_max_c"].default
+    pump_confirm_s: float = LIMITS["pump_confirm_s"].default
     hold_pause_s: float = LIMITS["hold_pause_s"].default
     hold_max_s: float = LIMITS["hold_max_s"].default
     holds_max: float = LIMITS["holds_max"].default

@@ -34,6 +34,10 @@ def _float_low(p: Picture) -> bool:
     return p.float_fresh and not p.float_high
 
 
+def _over(p: Picture) -> bool:
+    return p.over_fresh and not p.over_high
+
+
 def _dry(p: Picture) -> bool:
     return p.leak_fresh and not p.leak_wet
 
@@ -59,6 +63,8 @@ PERMISSIVES: Final[tuple[Permissive, ...]] = (
     Permissive("node", _heard, "the node beside the valve is not heard",
                "start the node and check its network"),
     Permissive("float", _float_low, "the float is high, or its wire open, or it gives no reading",
+               "check the water's height and the float's plug"),
+    Permissive("second-float", _over, "the second float is high, or its wire open, or not read",
                "check the water's height and the float's plug"),
     Permissive("leak", _dry, "a leak probe is wet or gives no reading", "dry it, check its plug"),
     Permissive("temperature", _temperature,

@@ -33,6 +33,8 @@ def _sensed(plan: Plan, senses: Senses, now_s: float) -> dict[str, Any]:
     return {
         "float_high": _any_high(senses, plan.floats),
         "float_fresh": _all_fresh(plan, senses, plan.floats, now_s),
+        "over_high": _any_high(senses, plan.overs),
+        "over_fresh": _all_fresh(plan, senses, plan.overs, now_s),
         "leak_wet": _any_high(senses, plan.leaks),
         "leak_fresh": _all_fresh(plan, senses, plan.leaks, now_s),
         "temp_c": _value(senses, plan.temp_in),
@@ -59,6 +61,7 @@ def draw(plan: Plan, station: Station, now_s: float) -> Picture:
         echo_missing=station.echo_asked_s > station.echo_seen_s,
         overslept=station.overslept,
         interrupted=station.interrupted,
+        pump_for_s=max(0.0, now_s - station.pump_since_s),
         node_gone=station.node_gone,
         node_restarted=running and fill is not None and senses.boot != fill.boot,
         guard_cause=station.guard_cause if running else "",

@@ -37,6 +37,8 @@ class Plan:
     high_c: float
     scald_c: float
     purge_l: float
+    overs: tuple[str, ...] = ()  # second floats, above the main one
+    return_pump: bool = True  # ask after each fill whether it runs again
     closing_s: float = 1.0
     limits: Limits = DEFAULTS
     debounces: tuple[Debounce | None, ...] = ()
@@ -104,4 +106,5 @@ class Station:
     echo_asked_s: float = -inf
     echo_seen_s: float = -inf
     overslept: bool = False  # the engine itself stood still in mid-fill
+    pump_since_s: float = inf  # since when a person has been asked about the pump; inf: not now
     interrupted: bool = False  # the engine was started anew in mid-fill

@@ -251,7 +251,7 @@ def _move(
     if turn is Turn.REFUSED and station.phase is Phase.CHECKING and after.fill is not None:
         keys = tuple(row.key for row in failing(picture))
         actions = (*actions, FillRefused(after.fill, keys, refusal(after.fill, keys)))
-    after, ended = _end(after, station, phase)
+    after, ended = _end(plan, after, station, phase)
     return after, (*actions, *ended, Turned(phase, cause, key))
 
 
@@ -276,7 +276,9 @@ def _shut(
     return replace(after, fill=fill, seq=seq), (SendWithdraw(note),)
 
 
-def _end(after: Station, before: Station, phase: Phase) -> tuple[Station, tuple[Action, ...]]:
+def _end(
+    plan: Plan, after: Station, before: Station, phase: Phase
+) -> tuple[Station, tuple[Action, ...]]:
     """Close the fill's account when it is over."""
     fill = after.fill
     if fill is None or fill.ended:
@@ -289,7 +291,9 @@ def _end(after: Station, before: Station, phase: Phase) -> tuple[Station, tuple[
         return replace(after, fill=None), ()
     else:
         return after, ()
-    return replace(after, fill=fill), (FillEnded(fill, after.cause, after.cause_key),)
+    pump_s = after.phase_s if plan.return_pump else inf
+    after = replace(after, fill=fill, pump_since_s=pump_s)
+    return after, (FillEnded(fill, after.cause, after.cause_key),)
 
 
 def _account(plan: Plan, station: Station, now_s: float) -> tuple[Station, tuple[Action, ...]]:
@@ -353,6 +357,7 @@ def _due(plan: Plan, station: Station, now_s: float) -> float:
         Phase.STOPPED: (limits.settle_s,),
     }.get(station.phase, ())
     times = [station.phase_s + wait for wait in waits]
+    times.append(station.pump_since_s + limits.pump_confirm_s)
     times += [senses.heard_s + limits.suspect_s, senses.heard_s + limits.permit_ttl_s]
     times += [track.good_s + limits.reading_stale_s for track in senses.tracks.values()]
     for debounce, contact in zip(plan.debounces, station.contacts, strict=False):

@@ -240,8 +240,8 @@ class Stage:
                 stack.callback(self._end_broker)
                 url = f"mqtt://127.0.0.1:{self._broker_port}"
             elif url is None:
-                broker = await stack.enter_async_context(EmbeddedBroker(port=script.port, patient=True))
-                url = broker.url
+                broker = EmbeddedBroker(port=script.port, patient=True)
+                url = (await stack.enter_async_context(broker)).url
             foreign = killed and script.broker_url is not None and script.broker_pid is None
             if foreign or script.fault == "network-cut":
                 parts = urlsplit(url)

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from monitor.config import Box, Config, Flow, Leak, Station
-from monitor.config import Float as FloatPart
 from monitor.config.parts import Ds18b20
 from monitor.core.units import L_PER_M3
 from monitor.simulate.conductor import Conductor
@@ -91,7 +90,8 @@ def wiring_of(station: Station) -> Wiring:
     flow = next(iter(station.fitted(Flow).values()))
     leak = next(iter(station.fitted(Leak).values()))
     return Wiring(
-        float_pin=next(iter(station.fitted(FloatPart).values())).pin,
+        float_pin=next(iter(station.floats("high").values())).pin,
+        high_float_pin=next((part.pin for part in station.floats("over").values()), None),
         leak_pin=leak.pin,
         flow_pin=flow.pin,
         relay_pin=station.valve.pin,

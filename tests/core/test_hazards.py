@@ -70,9 +70,14 @@ RAISED: dict[str, tuple[Picture, dict[str, object]]] = {
     "flow-unread": (WELL, {"flow_fresh": False}),
     "flow-impossible": (WELL, {"flow_lpm": 25.1}),
     "node-quiet": (AT_EASE, {"silent_s": 2.0}),
+    "over-float": (WELL, {"over_high": True}),
+    "over-unread": (WELL, {"over_fresh": False}),
+    "pump-off": (AT_EASE, {"pump_for_s": DEFAULTS.pump_confirm_s}),
     **{
         f"guard-{cause.lower()}": (WELL, {"guard_cause": cause})
-        for cause in ("C01", "C02", "C03", "C06", "C12", "G01", "S01", "S02", "W06")
+        for cause in (
+            "C01", "C02", "C03", "C06", "C12", "G01", "S01", "S02", "W01", "W06"
+        )
     },
 }
 
@@ -123,6 +128,7 @@ def test_every_row_can_clear(key: str) -> None:
 
 
 @pytest.mark.parametrize("key", ["leak", "valve-flows", "valve-open", "seep", "float-early",
+                                 "over-float", "over-unread", "pump-off",
                                  "broker-lost", "node-gone", "node-silent", "float-unread",
                                  "leak-unread", "temp-unread", "flow-unread"])  # fmt: skip
 def test_what_is_still_true_does_not_clear(key: str) -> None:
@@ -152,9 +158,11 @@ def test_silence_of_any_kind_closes_in_every_phase_of_a_fill(phase: Phase) -> No
 
 
 def test_top_means_water_that_cannot_be_stopped() -> None:
-    """Claim: top priority is kept for water on the floor and for a valve that does not shut."""
+    """Claim: top priority is kept for water on the floor or at the second float, and for a valve
+    that does not shut.
+    """
     top = {r.key for r in RULES if r.severity is Severity.TOP}
-    assert top == {"leak", "valve-flows", "valve-open", "guard-w06"}
+    assert top == {"leak", "valve-flows", "valve-open", "over-float", "guard-w06", "guard-w01"}
 
 
 def test_the_leak_is_always_armed() -> None:
@@ -213,6 +221,7 @@ def test_every_cause_a_guard_can_give_has_a_rule() -> None:
         ("leak-unread", {"leak_fresh": False, "silent_s": 1.3}),
         ("temp-unread", {"temp_fresh": False, "silent_s": 1.3}),
         ("flow-unread", {"flow_fresh": False, "silent_s": 1.3}),
+        ("over-unread", {"over_fresh": False, "silent_s": 1.3}),
         ("node-silent", {"silent_s": 1.89}),
         ("node-gone", {"node_gone": True, "silent_s": 1.89}),
         ("broker-lost", {"link_up": False, "silent_s": 1.89}),
@@ -248,6 +257,7 @@ SPOILT = {
     "broker": ({"link_up": False}, {"echo_missing": True}),
     "node": ({"silent_s": 1.3}, {"node_gone": True}),
     "float": ({"float_high": True}, {"float_fresh": False}),
+    "second-float": ({"over_high": True}, {"over_fresh": False}),
     "leak": ({"leak_wet": True}, {"leak_fresh": False}),
     "temperature": ({"temp_c": 43.0}, {"temp_fresh": False}),
     "meter": ({"flow_lpm": 25.1}, {"flow_fresh": False}),
@@ -286,6 +296,7 @@ def test_a_station_nobody_has_heard_of_passes_nothing_it_cannot_judge() -> None:
     ("key", "changes"),
     [
         ("leak", {"leak_fresh": False}),
+        ("over-float", {"over_fresh": False}),
         ("valve-flows", {"flow_fresh": False}),
         ("valve-open", {"valve_open": True}),
         ("seep", {"flow_fresh": False}),

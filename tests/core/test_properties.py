@@ -363,7 +363,7 @@ class Adversary(RuleBasedStateMachine):
         else:
             self.world.faults.pop(sensor, None)
 
-    @rule(verb=st.sampled_from(["stop", "reset", "ack", "status", "fill", "nonsense"]))
+    @rule(verb=st.sampled_from(["stop", "reset", "ack", "status", "fill", "pump", "nonsense"]))
     def person(self, verb: str) -> None:
         self.world.say(verb)
 
@@ -461,7 +461,7 @@ givens = st.one_of(
     st.just(Tick()),
     st.builds(
         lambda verb, args, fill: Asked(replace(request(verb), args=args), fill),
-        st.sampled_from(["fill", "stop", "reset", "ack", "status", "", "x" * 99]),
+        st.sampled_from(["fill", "stop", "reset", "ack", "pump", "status", "", "x" * 99]),
         st.dictionaries(st.sampled_from(["litres", "level_m", "to", "key"]), numbers),
         names,
     ),

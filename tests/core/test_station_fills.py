@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from monitor.core.events import FillBegun, FillEnded, FillRefused, SendPermit, SendWithdraw
@@ -310,3 +312,35 @@ def test_a_high_float_of_a_second_switch_ends_the_fill_too() -> None:
     assert story.done(SendPermit)
     say(1.0, 1.0, opened=True)
     assert story.phase is Phase.CLOSING
+
+
+def test_only_a_reading_made_after_the_command_says_that_the_valve_is_shut(story: Story) -> None:
+    """Claim: a late reading from before the close command, although it says 'shut', ends no
+    closing; the next one does.
+    """
+    story.fill(20.0, to="litres").run(100.5)
+    story.up_lost = story.down_lost = True
+    total = story.running.count_from + 20 * 450 + 100
+
+    def say(made_s: float, valve_open: bool) -> None:
+        """Bring a pack, made so long ago, that says that all the litres are in."""
+        story.seq += 1
+        pack = pack_of(story.seq, story.node_s + made_s, valve_open=valve_open)
+        full = tuple(replace(s, count=total) if s.sensor == METER else s for s in pack.samples)
+        story.feed_pack(replace(pack, samples=full))
+
+    say(-0.4, valve_open=True)
+    assert story.phase is Phase.CLOSING
+    say(-0.3, valve_open=False)
+    assert story.phase is Phase.CLOSING
+    say(0.0, valve_open=False)
+    assert story.phase is Phase.SETTLING
+
+
+def test_a_fill_begins_once_whatever_its_holds(filling: Story) -> None:
+    """Claim: resuming is no new beginning."""
+    filling.temp_c = 30.0
+    filling.until(Phase.HOLDING)
+    filling.temp_c = 25.0
+    filling.finish()
+    assert len(filling.done(FillBegun)) == 1

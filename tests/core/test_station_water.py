@@ -11,7 +11,7 @@ from monitor.core.limits import DEFAULTS
 from monitor.core.phases import Phase
 from monitor.core.reading import Fault
 from monitor.core.station import standing
-from support.stories import FLOW_LPM, Story, presence, reach
+from support.stories import FLOW_LPM, OVER, Story, presence, reach, river_plan
 
 STOPPED = Phase.STOPPED
 
@@ -35,6 +35,76 @@ def test_a_stuck_float_is_ended_by_the_litres(story: Story) -> None:
     assert limit_l < story.water.litres <= limit_l + FLOW_LPM / 60.0 * story.period_s + 0.1
     assert (story.station.cause, story.station.cause_key) == ("W01", "over-volume")
     assert story.ended() == [("stopped", "over-volume")]
+
+
+def test_a_second_float_shuts_at_once(story: Story) -> None:
+    """Claim (W01): with the main float stuck, the second one shuts by the guard in the same
+    instant, at top priority, and not as a good end.
+    """
+    story.plan = river_plan(overs=(OVER,))
+    story.run(3.0)
+    story.fill(420.0, room_l=float("inf")).run(60.0)
+    story.edge(over=True)
+    assert not story.relay
+    assert story.guard.cause == "W01"
+    assert story.phase is STOPPED
+    assert story.station.cause == "W01"
+    assert not story.ask("reset").ok
+    story.edge(over=False)
+    assert story.ask("reset").ok
+
+
+def test_the_engine_sees_a_second_float_that_the_guard_does_not_watch(story: Story) -> None:
+    """Claim (W01): in every phase, and a reading that is missing closes a fill like a high one."""
+    story.plan = river_plan(overs=(OVER,))
+    story.trips.clear()
+    story.run(3.0)
+    story.edge(over=True)
+    assert (story.phase, story.station.cause_key) == (STOPPED, "over-float")
+    story.edge(over=False)
+    assert story.ask("reset").ok
+    story.fill(420.0).run(60.0)
+    story.faults[OVER] = Fault.WIRING
+    story.until(STOPPED, 5.0)
+    assert story.station.cause_key == "over-unread"
+
+
+# --- W10: the return pump ---
+
+
+@pytest.mark.parametrize("good", [True, False])
+def test_the_pump_is_asked_for_until_a_person_says_it_runs(story: Story, good: bool) -> None:
+    """Claim (W10): ten minutes after a fill ended, well or not, people are told that nobody has
+    confirmed the return pump; saying so ends it, and nothing else is moved by it.
+    """
+    story.fill(20.0)
+    if good:
+        story.finish()
+    else:
+        story.ask("stop")
+    ended_s = story.now_s
+    story.run(DEFAULTS.pump_confirm_s + 2.0)
+    assert story.alarmed("pump-off") - ended_s == pytest.approx(DEFAULTS.pump_confirm_s, abs=1.1)
+    phase = story.phase
+    assert story.ask("pump").ok
+    assert story.phase is phase
+    assert story.alarm("pump-off") == "D"
+    story.ask("ack")
+    story.run(2 * DEFAULTS.pump_confirm_s)
+    assert story.alarm("pump-off") == "A"
+
+
+def test_a_pump_confirmed_in_time_or_not_there_is_not_asked_for(story: Story) -> None:
+    """Claim (W10): no question without a pump, and none once it was answered."""
+    story.fill(20.0).finish()
+    story.ask("pump")
+    story.run(2 * DEFAULTS.pump_confirm_s)
+    assert story.raised() == set()
+    story.plan = river_plan(return_pump=False)
+    story.edge(high=False)
+    story.fill(20.0).finish()
+    story.run(2 * DEFAULTS.pump_confirm_s)
+    assert story.raised() == set()
 
 
 # --- W02 without a level sensor, W06: the leak probe ---

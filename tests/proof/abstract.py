@@ -21,7 +21,9 @@ nothing out):
   and an early time limit is an early "over-time", which `long` explores;
 * alarms: standing or not, of the rules that close; acknowledged or not changes no decision, which
   the claim about acknowledging checks on every state;
-* the repeated account of a stopped fill, who asked, and the texts: not decisions;
+* the repeated account of a stopped fill, who asked, the texts, and when an idle, done or stopped
+  station wants to be looked at: no decision hangs on them. Nor does one on a warning, so that rules
+  that only warn go without their debounce;
 * waits that the hard ranges keep long (hold, settle, no flow, seep) are shorter here. Their
   relations are the checked ones (`limits.relations`).
 
@@ -82,7 +84,17 @@ def small_limits() -> Limits:
 
 
 LIMITS: Final = small_limits()
-PLAN: Final[Plan] = prepared(
+
+
+
+def _planned(plan: Plan) -> Plan:
+    """Return the plan with its debounces; rules that only warn have none here."""
+    kept = (d if r.response is not Response.WARN else None
+            for r, d in zip(RULES, prepared(plan).debounces, strict=True))  # fmt: skip
+    return replace(plan, debounces=tuple(kept))
+
+
+PLAN: Final[Plan] = _planned(
     Plan(
         station="river",
         node="river-pi",
@@ -127,8 +139,8 @@ PHASE_CAPS: Final = {
     Phase.CHECKING: quarters(LIMITS.check_max_s),
     Phase.HOLDING: quarters(LIMITS.hold_max_s),
     Phase.SETTLING: quarters(LIMITS.settle_s),
-    Phase.STOPPED: quarters(LIMITS.settle_s),
 }
+RESTING: Final = frozenset({Phase.IDLE, Phase.DONE, Phase.STOPPED})  # no turn of their own
 FILLS: Final = {
     to_mark: begin(PLAN, "c", "keeper", NEED_L, to_mark, ENGINE_S) for to_mark in (False, True)
 }
@@ -158,7 +170,8 @@ def key_of(st: Station, now_s: float = ENGINE_S) -> Key:
     """Return a station's key at a moment: two stations with one key decide alike for ever."""
     silent, since_shut, senses = _senses_key(st, now_s)
     phase_age = _phase_age(st, now_s, silent)
-    due = None if st.due_s == inf else max(_age(st.due_s, now_s), -LONG_AGO)
+    waits = st.due_s != inf and st.phase not in RESTING
+    due = _age(st.due_s, now_s) if waits else None
     return (
         st.phase,
         phase_age,
@@ -257,8 +270,10 @@ def _fill_key(st: Station, now_s: float) -> Key | None:
     running = _age(fill.opened_s, now_s) if phase is Phase.FILLING else 0
     elapsed = quarters(fill.open_before_s) + running
     elapsed = 0 if elapsed < TIME_LIMIT - 1 else min(elapsed, TIME_LIMIT + 1)
+    purged = fill.delivered_l - fill.purge_from_l >= PLAN.purge_l
     return (
-        fill.to_mark, True, fill.boot, min(running, OPEN_CAP), elapsed, fill.purge_from_l,
+        fill.to_mark, True, fill.boot, min(running, OPEN_CAP), elapsed,
+        -PLAN.purge_l if purged or phase is Phase.HOLDING else fill.purge_from_l,
         fill.delivered_l, fill.holds, fill.ended, new,
     )  # fmt: skip
 

@@ -158,6 +158,7 @@ class Outcome:
     took: int  # the sequence number last taken from the node
     asked: bool  # a new fill is being checked
     begun: bool  # a fill's first opening
+    over: bool  # a fill that was under way is so no longer
 
 
 @dataclass(slots=True)
@@ -218,6 +219,7 @@ class Stations:
             after, _sent(result, NODE_S), result.station.senses.seq,
             asked=phase is Phase.CHECKING and before.phase is not Phase.CHECKING,
             begun=phase is Phase.FILLING and not was_begun,
+            over=before.phase in UNDER_WAY and phase not in UNDER_WAY,
         )  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from proof.abstract import (
     BANDS_L,
     NEED_BAND,
     OPEN_MAX,
+    SEQ,
     SHUT_CAP,
     STALE,
     TIME_LIMIT,
@@ -60,6 +61,7 @@ ODD: Final = {
              2: "water flows whether open or shut", 3: "the meter races",
              UNREAD: "the meter cannot be read"},
 }  # fmt: skip
+RISES: Final = ODD["high"][1]
 FLOWS_LPM: Final = {1: 0, 2: 10, 3: 99, UNREAD: UNREAD}
 
 
@@ -159,9 +161,11 @@ class World:
             found.append((0, QUARTER, self._quarter(x)))
         elif not around.frozen:
             found.append((0, "the engine looks again", self._heard(x, ("tick",))))
-        for price, name, after, passes in self._turns(e):
+        for asked, name, after, passes in self._turns(e):
+            # Without water coming in, a float does not rise by itself.
+            price = 1 if name is RISES and not self.guards.on[g] else asked
             if passes:
-                g2, hand = self._pass(g, after)
+                g2, hand = self._pass(g, after, self._again(g, around, after))
                 found.append((price, name, (s, g2, after, hand, u, d)))
             else:
                 found.append((price, name, (s, g, after, 0, u, d)))
@@ -202,6 +206,12 @@ class World:
             found.append((0, "the broker answers again", self._around(at._replace(link=True)), True))
         self.memo["turns", e] = found
         return found
+
+    def _again(self, g: int, before: Around, after: int) -> int:
+        """On a new connection the node tells once more what its guard has done."""
+        cause, fill = self.guards.keys[g][5], self.guards.keys[g][1]
+        back = self.arounds.values[after].link and not before.link and not before.mute
+        return self._add(0, ("report", fill, cause)) if back and cause else 0
 
     def _around(self, around: Around) -> int:
         dark = around.dark if around.mute or around.frozen or not around.link else 0
@@ -287,11 +297,11 @@ class World:
         """Water goes on through the meter; or has done so for very long, unseen."""
         s, g, e, _, u, d = x
         on = self.guards.on[g]
-        if at.band < len(BANDS_L) - 1 and ((on and at.flow == 0) or at.flow == 2):
+        key = self.stations.keys[s]
+        if key[0] in UNDER_WAY and at.band < len(BANDS_L) - 1 and ((on and at.flow == 0) or at.flow == 2):
             price = 0 if at.band < NEED_BAND or at.flow == 2 else 1
             e2 = self.arounds.number(at._replace(band=at.band + 1))
             yield price, "more water has come", (s, g, e2, 0, u, d)
-        key = self.stations.keys[s]
         if key[0] in (Phase.FILLING, Phase.HOLDING) and key[3][4] == 0:
             fill = (*key[3][:4], TIME_LIMIT - 1, *key[3][5:])
             s2 = self.stations.number((*key[:3], fill, *key[4:]))
@@ -357,7 +367,12 @@ class World:
         if kind == "echo":
             return
         yield 1, f"the {kind} is kept back", held
-        yield 1, f"the {kind} arrives, and a copy is kept", self._arrive(held, note)
+        both = self._arrive(held, note)
+        if kind == "pack":  # the copy has the very number that was taken
+            band = self.arounds.values[both[2]].band
+            copy = self.notes.number((*note[:2], KNOWN, *note[3:8], band, note[9]))
+            both = (*both[:4], copy, both[5])
+        yield 1, f"the {kind} arrives, and a copy is kept", both
 
     def _keep(self, number: int) -> int:
         note = self.notes.values[number]
@@ -386,7 +401,7 @@ class World:
         outcome = self.stations.step(s, note)
         if note[0] == "pack" and u:
             u = self._taken(u, 2, outcome.took, OLDER if outcome.took > NEWER else KNOWN)
-        if outcome.begun:
+        if outcome.begun or outcome.over:
             e = self.arounds.number(self.arounds.values[e]._replace(band=0))
             if u and self.notes.values[u][0] == "pack":
                 kept = self.notes.values[u]
@@ -410,7 +425,7 @@ class World:
     def _taken(self, number: int, at: int, took: int, then: int) -> int:
         """Return a kept message after `took` was taken: no longer newer than what was."""
         note = self.notes.values[number]
-        if note[0] == "report" or note[at] > took or took == SEQ_BEFORE:
+        if note[0] == "report" or note[at] > took or took == SEQ:
             return number
         return self.notes.number((*note[:at], then, *note[at + 1 :]))
 
@@ -447,9 +462,6 @@ class World:
         if down and down[0] == "permit":
             down = (*down[:5], False)
         return self.stations.number(key), self.notes.number(up), self.notes.number(down)
-
-
-SEQ_BEFORE: Final = KNOWN
 
 
 def _names(*used: str) -> dict[str, str]:

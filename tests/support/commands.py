@@ -153,25 +153,28 @@ def wait_until(
     return time.monotonic() - began_s
 
 
-def config_text(**changes: str) -> str:
-    """Return the museum's config with lines changed: the key (dots as `__`) of each names the
-    first line that begins with its last part, in or after the table that the rest names.
+def config_text(**changes: str | None) -> str:
+    """Return the museum's config with lines changed, or taken out with None. `a__b__c` names the
+    first line that begins with `c`, in or after the table `[a.b]`.
     """
     lines = sample_text().splitlines()
     for name, value in changes.items():
         *tables, key = name.split("__")
-        head = f"[{'.'.join(tables)}]"
-        first = lines.index(head)
+        first = lines.index(f"[{'.'.join(tables)}]")
         spot = next(
             i for i in range(first, len(lines)) if lines[i].partition("=")[0].strip() == key
         )
-        lines[spot] = f"{key} = {value}"
+        lines[spot] = "" if value is None else f"{key} = {value}"
     return "\n".join(lines) + "\n"
 
 
-def write_config(folder: Path, name: str = "tank.toml", **changes: str) -> Path:
-    """Write the museum's config with lines changed, its record inside the same folder."""
-    record = {"journal__path": json.dumps(str(folder / "record.db"))}
-    path = folder / name
-    path.write_text(config_text(**{**record, **changes}))
+def write_config(folder: Path, *, url: str | None = None, **changes: str | None) -> Path:
+    """Write the museum's config with lines changed, its record inside the same folder; `url` is a
+    broker to use instead of one of its own.
+    """
+    ours: dict[str, str | None] = {"journal__path": json.dumps(str(folder / "record.db"))}
+    if url is not None:
+        ours |= {"broker__url": json.dumps(url), "broker__port": None}
+    path = folder / "tank.toml"
+    path.write_text(config_text(**{**ours, **changes}))
     return path

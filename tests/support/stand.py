@@ -1,5 +1,6 @@
-"""A node in this very process, in real time, on mock pins and over a real broker, so that a test may
-hold up its loop, break its guard, and look at its relay from a thread of its own.
+"""A node in this very process, in real time, on mock pins and over a real broker.
+
+So a test may hold up its loop, break its guard, and look at its relay from a thread of its own.
 """
 
 from __future__ import annotations
@@ -70,7 +71,7 @@ class Stand:
         self.broker = broker
         self.config_path = write_config(
             folder,
-            broker__url=json.dumps(broker.url),
+            url=broker.url,
             hardware__pins='"mock"',
             hardware__w1_root=json.dumps(str(root)),
         )
@@ -104,7 +105,10 @@ class Stand:
         self.stop.set()
         await asyncio.gather(self.running, return_exceptions=True)
         self.relay.close()
-        self.factory.close()
+        # A node keeps its outputs at rest until the program ends; this program goes on.
+        for output in (self.node._relay, self.node._buzzer):
+            if output is not None:
+                output.close()
 
     async def lead(self, fill: str) -> None:
         """Be the engine: answer each reading with a permit for this fill, for ever."""

@@ -57,11 +57,12 @@ from monitor.core.reading import Fault, Kind, Sample
 
 STATION, NODE, ENGINE = "river", "river-pi", "engine-one"
 FLOAT, LEAK, TEMP, METER = "float_high", "floor", "incoming", "meter"
+OVER = "float_over"  # a second float above the main one, where a plan has it
 PULSES_PER_L = 450.0
 ENGINE_EPOCH_S = 50_000.0
 NODE_EPOCH_S = 1_200.0
 FLOW_LPM = 10.0
-TRIPS = {FLOAT: ("mark", "S01"), LEAK: ("W06", "S02")}
+TRIPS = {FLOAT: ("mark", "S01"), OVER: ("W01", "S01"), LEAK: ("W06", "S02")}
 
 T = TypeVar("T")
 
@@ -114,6 +115,7 @@ class Story:
     temp_c: float = 25.0
     high: bool = False
     wet: bool = False
+    over: bool = False  # the second float, where there is one
     meter_lpm: float | None = None  # what the meter says, if not the truth
     faults: dict[str, Fault] = field(default_factory=dict)
     trips: dict[str, tuple[str, str]] = field(default_factory=lambda: dict(TRIPS))
@@ -367,6 +369,7 @@ class Story:
             (LEAK, Kind.LEAK, float(self.wet), None),
             (TEMP, Kind.TEMPERATURE, self.temp_c, None),
             (METER, Kind.FLOW, meter, floor(self.water.pulses)),
+            *((second, Kind.FLOAT, float(self.over), None) for second in self.plan.overs),
         )
         return tuple(
             Sample(sensor, kind, self.node_s, None, self.faults[sensor])

@@ -25,7 +25,9 @@ class Mistake:
 
 
 MISTAKES = {
-    "no such pin": Mistake({"station__river__valve__pin": "99"}, "station.river.valve.pin", ("27",)),
+    "no such pin": Mistake(
+        {"station__river__valve__pin": "99"}, "station.river.valve.pin", ("27",)
+    ),
     "two things on one pin": Mistake(
         {"station__river__sensor__floor__pin": "22"}, "station.river.sensor.floor.pin", ("22",)
     ),

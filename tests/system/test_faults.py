@@ -16,6 +16,8 @@ import pytest
 
 from monitor.cli.common import sample_text
 from monitor.config import Flow, Station, loads
+from monitor.journal.reader import JournalReader
+from monitor.journal.rows import FillRecord, FillSample
 from monitor.simulate.faults import FAULTS, Acts, From, Outcome
 from support.commands import COMMAND, SMALL, SMALL_L, brimwatch, surroundings
 
@@ -54,28 +56,19 @@ class Played:
     name: str
     code: int
     verdict: dict[str, Any]
-    samples: list[dict[str, Any]]
-    history: dict[str, Any]
-
-    @property
-    def phases(self) -> list[str]:
-        """The phases of the fill, in the order they came."""
-        found: list[str] = []
-        for sample in self.samples:
-            if not found or found[-1] != sample["phase"]:
-                found.append(sample["phase"])
-        return found
+    record: FillRecord
+    samples: tuple[FillSample, ...]
 
 
 def play(name: str, folder: Path, *more: str) -> Played:
-    """Play a small fill with one fault, and read its record with the command."""
-    record = ("--journal", str(folder / "record.db"))
+    """Play a small fill with one fault, and read its record."""
+    path = folder / "record.db"
     done = brimwatch("simulate", "--once", "--speed", "max", "--json", *SMALL, "--fault", name,
-                     *record, *more, cwd=folder)  # fmt: skip
-    samples = brimwatch("export", "last", "--json", *record, cwd=folder).objects
-    history = brimwatch("history", "--json", *record, cwd=folder).objects
-    assert len(history) == 1
-    return Played(name, done.code, done.last, samples, history[0])
+                     "--journal", str(path), *more, cwd=folder)  # fmt: skip
+    with JournalReader(path) as reader:
+        (record,) = reader.list_fills(10)
+        samples = tuple(reader.samples(record.id))
+    return Played(name, done.code, done.last, record, samples)
 
 
 def test_the_command_lists_every_fault_of_the_table() -> None:
@@ -105,11 +98,12 @@ def test_every_fault_ends_as_its_row_says(name: str, tmp_path: Path) -> None:
     assert verdict["cause"] in ALIKE.get(name, {spec.causes[0]})
     assert played.code == EXIT[spec.outcome]
     assert verdict["alarms"]
-    assert ("holding" in played.phases) is (spec.outcome is Outcome.HOLD)
+    held = any(sample.phase == "holding" for sample in played.samples)
+    assert held is (spec.outcome is Outcome.HOLD)
     _within_bound(played, float(strike[1]) if strike else None)
     _dry_enough(played)
-    assert played.history["simulated"] is True
-    assert played.history["outcome"] in ("stopped", "interrupted")
+    assert played.record.simulated
+    assert played.record.outcome in ("stopped", "interrupted")
 
 
 def _within_bound(played: Played, onset_s: float | None) -> None:
@@ -140,11 +134,12 @@ def _shown_after_s(played: Played, onset_s: float) -> float:
     against the program.
     """
     low_c, high_c = STATION.incoming.low_c, STATION.incoming.high_c
-    began_s = played.history["started_at_s"]
+    began_s = played.record.started_at_s
+    assert began_s is not None
     shown_s = [
-        began_s + sample["t_s"] - onset_s
+        began_s + sample.t_s - onset_s
         for sample in played.samples
-        if sample["temp_c"] is not None and not low_c <= sample["temp_c"] <= high_c
+        if sample.temp_c is not None and not low_c <= sample.temp_c <= high_c
     ]
     first_s = next(at_s for at_s in shown_s if at_s >= 0.0)
     return first_s - READING_S

@@ -12,6 +12,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -123,7 +124,7 @@ def test_the_samples_of_a_fill_come_out_as_a_table_once_a_second(desk: Desk) -> 
     assert text.count("\r\n") == text.count("\n") == len(rows) + 1
     times_s = [float(row["t_s"]) for row in rows]
     assert len(rows) > 50
-    steps_s = [b - a for a, b in zip(times_s, times_s[1:], strict=False)]
+    steps_s = [b - a for a, b in pairwise(times_s)]
     whole = [step_s for step_s in steps_s if step_s == pytest.approx(1.0, abs=0.01)]
     assert len(whole) >= 0.95 * len(steps_s)  # edges (the stop) bring a row of their own
     assert max(steps_s) < 1.5

@@ -78,7 +78,7 @@ def test_a_given_broker_that_is_not_ours_is_left_alone(tmp_path: Path) -> None:
 
 
 def closing_water_l(rig: Rig) -> float:
-    """Return the litres that pass while the rig's valve travels shut, by the plant's own account."""
+    """Return the litres that pass while the rig's valve travels shut, by the plant itself."""
     plant = Plant(rig)
     plant.energise(True)
     plant.advance(60.0)
