@@ -334,6 +334,8 @@ class Node:
             case Presence() as presence:
                 if presence.role == "engine":
                     self._engine_gone = not presence.online
+                    if presence.online:  # one that has just come need not wait for the next pass
+                        self._send_pack(self._samples(), edge=True)
                 elif presence.boot == self._boot and presence.online:
                     self._echo_seen_s = self._clock.now_s()
             case AlarmNotice() as notice:

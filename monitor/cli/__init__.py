@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import sys
 from difflib import get_close_matches
@@ -10,6 +11,8 @@ import click
 
 from monitor import __version__
 from monitor.errors import BrimwatchError, ExitCode
+
+GARBAGE_AFTER = 20_000  # new objects before a look for garbage
 
 COMMANDS = {
     "simulate": ("monitor.cli.simulate", "simulate"),
@@ -69,6 +72,7 @@ def brimwatch() -> None:
 
 def main() -> None:
     """Run the command and exit with its code. An error of ours is told in one line each."""
+    gc.set_threshold(GARBAGE_AFTER)  # loading makes much to keep and little to throw away
     try:
         code = brimwatch.main(standalone_mode=False)
     except click.exceptions.Abort:

@@ -239,7 +239,9 @@ def _move(
     after = replace(station, phase=phase, phase_s=now_s, cause=cause, cause_key=key)
     actions: tuple[Action, ...] = ()
     if phase in SHUTTING:
-        if station.phase in WATER_MAY_FLOW or picture.valve_open:
+        # An engine that began anew may find the valve open on the lease of the one before.
+        first = station.shut_s == -inf
+        if station.phase in WATER_MAY_FLOW or picture.valve_open or first:
             after = replace(after, shut_s=now_s)
         after, actions = _shut(plan, after, station, now_s)
     if phase is Phase.FILLING and after.fill is not None:

@@ -3,10 +3,11 @@
     python tests/bench/footprint.py [--rounds 10] [--settle 5] [--json]
 
 `brimwatch run` is started as a service manager starts it, on mock pins, with its own broker and a
-new record. *Ready* is when node and engine have said READY=1; *armed* is when the engine, asked over
-the broker by a guest who comes then, first tells of a reading: from then on a fill can be asked
-for. Both count from just before the process is made. Modules are compiled beforehand, as an installer does,
-into a folder that outlives the starts. Memory is the resident set the kernel reports.
+new record. *Ready* is when node and engine have said READY=1; *armed* is when the engine, asked
+over the broker by a guest who comes then, first tells of a reading: from then on a fill can be
+asked for. Both count from just before the process is made. Modules are compiled beforehand, as an
+installer does, into a folder that outlives the starts. Memory is the resident set the kernel
+reports.
 """
 
 from __future__ import annotations
@@ -90,9 +91,10 @@ def _rss_mb(pid: int) -> float:
 
 def once(settle_s: float) -> dict[str, Any]:
     """Start the program once; return when it was ready and armed, and its memory."""
-    with tempfile.TemporaryDirectory() as name, socket.socket(
-        socket.AF_UNIX, socket.SOCK_DGRAM
-    ) as ear:
+    with (
+        tempfile.TemporaryDirectory() as name,
+        socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as ear,
+    ):
         folder, port = Path(name), _free_port()
         ear.bind(str(folder / "notify"))
         ear.settimeout(PATIENCE_S)
@@ -128,8 +130,6 @@ def once(settle_s: float) -> dict[str, Any]:
 async def _armed_s(port: int) -> float:
     """Return when the engine could tell of its first reading: asked every few milliseconds."""
     async with asyncio.timeout(PATIENCE_S), _guest(port) as guest:
-        while not guest.connected:
-            await asyncio.sleep(ASK_S)
         asking = asyncio.create_task(_ask(guest))
         async for incoming in guest.incoming():
             reply = incoming.message

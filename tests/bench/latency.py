@@ -155,7 +155,7 @@ class Rig:
     async def until(self, true: Callable[[], object]) -> None:
         """Wait until something is true."""
         async with asyncio.timeout(PATIENCE_S):
-            while not true():
+            while not true():  # noqa: ASYNC110 - the core's state has no event to wait for
                 await asyncio.sleep(0.002)
 
     def _well(self) -> bool:

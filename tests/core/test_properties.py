@@ -82,7 +82,7 @@ class Chaos(Story):
     up: list[Given] = field(default_factory=list)
     down: list[Permit | Withdraw] = field(default_factory=list)
     sent: list[Permit | Withdraw] = field(default_factory=list)
-    engine: str = "engine-1"
+    engine: str = "engine-first"
     started_with: Station = field(default_factory=Station)
     did: list[Action] = field(default_factory=list)
     numbers: object = field(default_factory=count)

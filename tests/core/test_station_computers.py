@@ -271,6 +271,24 @@ def test_an_engine_restart_in_mid_fill_waits_for_a_person(story: Story) -> None:
     story.fill(20.0).finish()
 
 
+def test_an_engine_that_is_back_within_the_lease_does_not_cry_over_the_open_valve(
+    filling: Story,
+) -> None:
+    """Claim (C08): the valve that the engine before had lent a moment more is not one that does
+    not shut; when it does not shut, that is told all the same within 15 s.
+    """
+    filling.station = Station(interrupted=True)
+    filling.feed(Linked(True))
+    assert filling.relay
+    filling.run(5.0)
+    assert not filling.relay
+    assert filling.phase is STOPPED
+    assert filling.alarm("valve-open") == "A"
+    filling.valve_stuck = True
+    filling.run(15.0)
+    assert filling.alarm("valve-open") == "B"
+
+
 # --- C09: old, repeated, out of order ---
 
 

@@ -23,7 +23,7 @@ nothing out):
   the claim about acknowledging checks on every state;
 * the repeated account of a stopped fill, who asked, the texts, and when an idle, done or stopped
   station wants to be looked at: no decision hangs on them. Nor does one on a warning, so that rules
-  that only warn go without their debounce;
+  that only warn go without their debounce, and nobody is asked about the return pump;
 * waits that the hard ranges keep long (hold, settle, no flow, seep) are shorter here. Their
   relations are the checked ones (`limits.relations`).
 
@@ -57,7 +57,7 @@ NEED_L: Final = 4.0
 BANDS_L: Final = (0.0, 1.0, 3.0, 4.0, 4.5, 5.0)  # none, purged, enough, need, at limit, over
 NEED_BAND: Final = 3
 PULSES_PER_L: Final = 400.0
-SENSORS: Final = ("float", "leak", "temp", "flow")
+SENSORS: Final = ("float", "over", "leak", "temp", "flow")
 TEMPS_C: Final = (25.0, 15.0, 30.0, 50.0)  # good, cold, hot, scald
 SEQ: Final = 10  # what a canonical state has seen; a message is newer above it
 
@@ -86,7 +86,6 @@ def small_limits() -> Limits:
 LIMITS: Final = small_limits()
 
 
-
 def _planned(plan: Plan) -> Plan:
     """Return the plan with its debounces; rules that only warn have none here."""
     kept = (d if r.response is not Response.WARN else None
@@ -100,6 +99,8 @@ PLAN: Final[Plan] = _planned(
         node="river-pi",
         vessel=vessel.box(2.0, 0.7, 0.6, 0.57),
         floats=("float",),
+        overs=("over",),
+        return_pump=False,
         leaks=("leak",),
         temp_in="temp",
         flow_in="flow",
@@ -151,7 +152,7 @@ CLOSING_RULES: Final = tuple(i for i, r in enumerate(RULES) if r.response is Res
 _STATION_KNOWN: Final = frozenset({
     "phase", "phase_s", "now_s", "due_s", "fill", "senses", "contacts", "alarms", "cause",
     "cause_key", "seq", "shut_s", "guard_cause", "link_up", "node_gone", "echo_asked_s",
-    "echo_seen_s", "overslept", "interrupted",
+    "echo_seen_s", "overslept", "interrupted", "pump_since_s",
 })  # fmt: skip
 _FILL_KNOWN: Final = frozenset({
     "id", "by", "need_l", "to_mark", "asked_s", "volume_limit_l", "time_limit_s", "boot",

@@ -20,7 +20,7 @@ from monitor.core.phases import UNDER_WAY, Phase
 from monitor.core.plan import Station
 from monitor.core.quality import Track
 from monitor.core.station import Result
-from proof.abstract import EPS_S, LIMITS, PLAN
+from proof.abstract import EPS_S, LIMITS, PLAN, SENSORS
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +61,11 @@ def _fresh(st: Station, sensor: str, now_s: float) -> bool:
 
 def all_well(st: Station, now_s: float) -> bool:
     """Say whether water may begin to flow, by the readings alone."""
-    value = {sensor: _track(st, sensor).value for sensor in ("float", "leak", "temp", "flow")}
+    value = {sensor: _track(st, sensor).value for sensor in SENSORS}
     return (
         all(_fresh(st, sensor, now_s) for sensor in value)
         and value["float"] == 0.0
+        and value["over"] == 0.0
         and value["leak"] == 0.0
         and value["temp"] < PLAN.scald_c
         and value["flow"] < LIMITS.flow_min_lpm
@@ -122,6 +123,11 @@ def wet_probe_stops(s: Stepped) -> bool:
     return _track(s.after, "leak").value == 0.0 or s.after.phase is Phase.STOPPED
 
 
+def high_second_float_stops(s: Stepped) -> bool:
+    """A second float last heard high means stopped, whatever the phase was."""
+    return _track(s.after, "over").value == 0.0 or s.after.phase is Phase.STOPPED
+
+
 def high_float_never_fills(s: Stepped) -> bool:
     """Filling does not outlast the step that hears of a high float."""
     high = _track(s.after, "float").value > 0.0 and _fresh(s.after, "float", s.now_s)
@@ -130,7 +136,7 @@ def high_float_never_fills(s: Stepped) -> bool:
 
 def unread_switch_never_fills(s: Stepped) -> bool:
     """Filling does not go on beside a float or probe that has no fresh value (nor a permit)."""
-    unread = not (_fresh(s.after, "float", s.now_s) and _fresh(s.after, "leak", s.now_s))
+    unread = not all(_fresh(s.after, sensor, s.now_s) for sensor in ("float", "over", "leak"))
     return not unread or s.after.phase is not Phase.FILLING or not s.permits
 
 
@@ -211,6 +217,7 @@ STATION_CLAIMS: Final[tuple[Callable[[Stepped], bool], ...]] = (
     filling_only_after_a_full_check,
     rule_that_closes_stops_at_once,
     wet_probe_stops,
+    high_second_float_stops,
     high_float_never_fills,
     unread_switch_never_fills,
     scald_stops,
@@ -269,7 +276,7 @@ def withdrawal_shuts(g: Guarded) -> bool:
 
 
 def only_a_live_permit_opens(g: Guarded) -> bool:
-    """The valve opens, and a lease grows, only by a live permit for this boot and an unspent fill."""
+    """The valve opens and a lease grows only by a live permit for this boot and an unspent fill."""
     grown = g.is_on and (not g.was_on or g.after.until_s > g.before.until_s)
     if not grown:
         return True
@@ -364,7 +371,7 @@ def never_open_past_the_lease(m: Moment) -> bool:
 
 
 def open_only_by_the_stations_word(m: Moment) -> bool:
-    """An open valve means that the station is filling this very fill, or was so within the lease."""
+    """An open valve means that the station is filling this very fill, or was within the lease."""
     if not m.on or (m.fill_now and m.engine_now and m.phase is Phase.FILLING):
         return True
     if m.engine_now:

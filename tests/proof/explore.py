@@ -1,4 +1,4 @@
-"""Walk through everything that a station and its guard can come to. Run: python tests/proof/explore.py.
+"""Walk through all that a station and its guard can come to: python tests/proof/explore.py.
 
 Breadth first by *faults*, then by steps: all states of a faultless life first (a person may ask
 for anything at any time), then all that one fault at any moment leads to, with all that mends it,
@@ -31,16 +31,20 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
 from monitor.core.phases import Phase  # noqa: E402
 from proof.claims import GUARD_CLAIMS, MOMENT_CLAIMS, STATION_CLAIMS  # noqa: E402
-from proof.steps import Broken, Core, shadow  # noqa: E402
+from proof.steps import Broken, Core, Stations, shadow  # noqa: E402
 from proof.world import ODD, QUARTER, State, World  # noqa: E402
 
 WALKS, WALK_STEPS = 400, 80
+ODD_CLAIMS: Final = (
+    "acknowledging_changes_nothing", "only_a_person_stops_a_calm_fill",
+    "a_fill_can_always_be_had_again",
+)  # fmt: skip
 CHAIN_MAX: Final = 600  # moves from anywhere to a finished fill; healthy ones take some 150
 HEALED: Final = (
     "the engine goes on", "the broker answers again", "the engine notices the broker",
     "the node is heard again", "what is on the way is lost", "the kept pack is lost",
     "the kept report is lost", "the kept permit is lost", "the kept withdraw is lost",
-    "the node is reported back", *(ODD[part][0] for part in ("wet", "temp", "flow")),
+    "the node is reported back", *(ODD[part][0] for part in ("over", "wet", "temp", "flow")),
 )  # fmt: skip
 
 
@@ -76,7 +80,7 @@ class Walk:
         self.found = Found("up to the mark" if to_mark else "by the meter")
         self.came: dict[State, tuple[State, str] | None] = {}
         self.later: dict[State, tuple[State, str]] = {}
-        self.depths: dict[State, int] = {}
+        self.at: State = self.world.first()
 
     def run(self, transitions: int, seconds: float, *, heal_s: float = 0.0) -> Found:
         """Walk until a number of transitions or seconds is reached, or there is nothing left."""
@@ -84,7 +88,6 @@ class Walk:
         first = self.world.first()
         self.came[first] = None
         level: list[State] = [first]
-        last = first
         try:
             while level and self._level(level, transitions, begin_s + seconds):
                 self.found.complete += 1
@@ -98,7 +101,6 @@ class Walk:
             self.found.trace = self._trace(self.at)
         if not self.found.broken and self.found.complete < 2 and heal_s:
             self._try_heal(begin_s + seconds + heal_s)
-        del last
         self._sum_up(begin_s, cpu_s)
         return self.found
 
@@ -154,10 +156,11 @@ class Walk:
         As no way leads from *stopped* to *done* but through *filling*, this shows both.
         """
         good: set[State] = set()
-        for count, x in enumerate(states):
+        for count, state in enumerate(states):
             if perf_counter() > end_s:
                 break
-            self.at, chain = x, []
+            x = self.at = state
+            chain: list[State] = []
             while x not in good:
                 chain.append(x)
                 name, y = self._better(x)
@@ -222,16 +225,134 @@ class Walk:
     def _sum_up(self, begin_s: float, cpu_s: float) -> None:
         found, world = self.found, self.world
         found.states = len(self.came) + sum(1 for x in self.later if x not in self.came)
+        depths: dict[State, int] = {}
+        for x, how in self.came.items():  # a state comes after the one it came from
+            depths[x] = depths[how[0]] + 1 if how else 0
+        found.depth = max(depths.values())
         found.open_states = sum(1 for x in self.came if world.guards.on[x[1]])
         found.stations, found.guards = len(world.stations.keys), len(world.guards.keys)
         found.station_steps, found.guard_steps = len(world.stations.memo), len(world.guards.memo)
         found.seconds, found.cpu_s = perf_counter() - begin_s, process_time() - cpu_s
 
 
-def _one(job: tuple[bool, int, float, float]) -> Found:
-    to_mark, transitions, seconds, heal_s = job
-    return Walk(to_mark=to_mark).run(transitions, seconds, heal_s=heal_s)
+# --- the command ---
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One system's share."""
+
+    to_mark: bool
+    transitions: int
+    seconds: float
+    heal_s: float
+
+
+def _one(job: Job) -> Found:
+    walk = Walk(to_mark=job.to_mark)
+    return walk.run(job.transitions, job.seconds, heal_s=job.heal_s)
+
+
+def shadows(walks: int, steps: int) -> tuple[int, str]:
+    """Run shadow walks; return the steps compared, and what was found if two parted."""
+    machine, compared = Stations(), 0
+    try:
+        for seed in range(walks):
+            compared += len(shadow(seed, steps, machine))
+    except Broken as broken:
+        return compared, str(broken)
+    return compared, ""
+
+
+def explore(transitions: int, seconds: float) -> list[Found]:
+    """Walk both systems, each in a process of its own, for half of the transitions each.
+
+    A tenth of the time is kept for showing that there is a way on from everywhere.
+    """
+    # The second system does not count what both share, so that its share is not all of its moves.
+    jobs = [
+        Job(to_mark, int(transitions * share), seconds * 0.85, seconds * 0.1)
+        for to_mark, share in ((True, 0.55), (False, 0.6))
+    ]
+    with multiprocessing.get_context("spawn").Pool(len(jobs)) as pool:
+        return pool.map(_one, jobs)
+
+
+def _counted(found: list[Found]) -> int:
+    return sum(f.transitions for f in found) - found[1].shared
+
+
+def _row(name: str, number: float, words: str) -> str:
+    shown = f"{number:,}" if isinstance(number, int) else f"{number:,.1f}"
+    return f"{name:<24}{shown:>12}  {words}"
+
+
+def _system(f: Found) -> list[str]:
+    """Return what one system came to, in words."""
+    levels = [
+        _row(f"  with {faults} faults", count, "transitions" + ("" if faults < f.complete else
+             ", not walked to the end"))
+        for faults, count in enumerate(f.levels)
+    ]  # fmt: skip
+    rows = [
+        f"fills {f.system}",
+        _row("  states", f.states, f"{f.open_states:,} of them with the valve held open"),
+        _row("    left over", f.waiting, "checked, but not gone on from"),
+        _row("  transitions", f.transitions, f"{f.shared:,} of them from states without a fill"),
+        *levels,
+        _row("  longest story", f.depth, "moves from the beginning"),
+        _row("  core steps run", f.station_steps, f"of {f.stations:,} station states"),
+        _row("", f.guard_steps, f"of {f.guards:,} guard states"),
+        _row("  way to a new fill", f.healed, "states from which one was found"),
+        _row("  time", f.seconds, f"s, {f.cpu_s:.1f} s of processor"),
+    ]
+    if f.broken:
+        rows += [f"  BROKEN: {f.broken}", *(f"    {line}" for line in f.trace)]
+    return rows
+
+
+def _told(found: list[Found], compared: int, parted: str, seconds: float) -> str:
+    """Return the report in words."""
+    counted = _counted(found)
+    claims = len(STATION_CLAIMS) + len(GUARD_CLAIMS) + len(MOMENT_CLAIMS) + len(ODD_CLAIMS)
+    kinds = f"{len(STATION_CLAIMS)} of a station's step, {len(GUARD_CLAIMS)} of a guard's,"
+    rest = f"{len(MOMENT_CLAIMS)} of a moment, {len(ODD_CLAIMS)} of whole stories"
+    rows = [
+        *(row for f in found for row in [*_system(f), ""]),
+        _row("transitions counted", counted, "every move of a visited state, its target checked;"),
+        f"{'':38}moves from states without a fill count in the first system only;",
+        f"{'':38}a step of the core is run and judged once a distinct (state, input),",
+        f"{'':38}and looked up when the pair comes again in other surroundings",
+        _row("claims", claims, f"{kinds} {rest}"),
+        _row("shadow walks", compared, "steps of the whole core that agree with their keys"),
+        _row("time", seconds, f"s, {counted / seconds:,.0f} transitions a second"),
+        _row("broken", sum(bool(f.broken) for f in found) + bool(parted), parted),
+    ]
+    return "\n".join(rows)
+
+
+def main() -> int:
+    """Run as a command; the exit status is 1 when a claim is broken."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--transitions", type=int, default=10_000_000, help="to walk in all")
+    parser.add_argument("--seconds", type=float, default=115.0, help="at most")
+    parser.add_argument("--json", action="store_true", help="print numbers for a program")
+    args = parser.parse_args()
+    begin_s = perf_counter()
+    compared, parted = shadows(WALKS, WALK_STEPS)
+    left_s = max(1.0, args.seconds - (perf_counter() - begin_s))
+    found = explore(args.transitions, left_s)
+    seconds = perf_counter() - begin_s
+    if args.json:
+        told = json.dumps({
+            "systems": [asdict(f) for f in found], "transitions": _counted(found),
+            "shadow_steps": compared, "parted": parted, "seconds": seconds,
+        })  # fmt: skip
+    else:
+        told = _told(found, compared, parted, seconds)
+    sys.stdout.write(told + "\n")
+    return int(bool(parted) or any(f.broken for f in found))
 
 
 if __name__ == "__main__":
-    sys.exit(0)
+    sys.exit(main())

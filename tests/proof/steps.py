@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from monitor.core import guard as guards
 from monitor.core import station as stations
 from monitor.core.events import (
-    Asked,
     AskEcho,
+    Asked,
     Echo,
     Given,
     Guarded,
@@ -65,14 +65,15 @@ from proof.abstract import (
 Message = tuple[Any, ...]
 """What stands in a channel or goes into a step, as plain values; the first says which.
 
-("pack", boot, seq, age, float, leak, temp, flow, band, valve), ("report", fill, cause),
-("permit", fill, engine, seq, age, boot fits), ("withdraw", fill, engine, seq, resumable), ("echo",)
+("pack", boot, seq, age, float, second float, leak, temp, flow, band, valve),
+("report", fill, cause), ("permit", fill, engine, seq, age, boot fits),
+("withdraw", fill, engine, seq, resumable), ("echo",)
 and for a station alone ("tick",), ("back",), ("linked", up), ("here", up), ("ask", verb, to mark);
 for a guard ("trip", cause), ("clear",), ("tick",), ("back",), ("fail",).
 """
 
 UNREAD: Final = -1
-KINDS: Final = (Kind.FLOAT, Kind.LEAK, Kind.TEMPERATURE, Kind.FLOW)
+KINDS: Final = (Kind.FLOAT, Kind.FLOAT, Kind.LEAK, Kind.TEMPERATURE, Kind.FLOW)
 # Sequence numbers, as the taker stands: just made, not yet taken, last taken, older than that.
 FRESH, NEWER, KNOWN, OLDER = SEQ + 2, SEQ + 1, SEQ, SEQ - 1
 
@@ -96,9 +97,9 @@ class Core:
 
 def pack_of(message: Message, now_s: float, seq: int, first: int = 0) -> ReadingPack:
     """Return a real pack for a message. `first` is the pulse count at which its fill began."""
-    _, boot, _, age, high, wet, temp, flow, band, valve = message
+    _, boot, _, age, high, over, wet, temp, flow, band, valve = message
     at_s = now_s - ENGINE_S + NODE_S - age * EPS_S
-    said = (high, wet, temp if temp == UNREAD else TEMPS_C[temp], flow)
+    said = (high, over, wet, temp if temp == UNREAD else TEMPS_C[temp], flow)
     count = first + int(BANDS_L[band] * PULSES_PER_L)
     samples = tuple(
         Sample(sensor, kind, at_s, None, Fault.ERROR)
@@ -318,6 +319,7 @@ def _shadow_input(chance: random.Random, st: Station, aged: int) -> Message:
     return (
         "pack", "n" if chance.random() < 0.99 else "a", NEWER, aged,
         chance.choice([0, 1, UNREAD]) if odd else 0,
+        chance.choice([0, 0, 0, 1, UNREAD]) if odd else 0,
         chance.choice([0, 0, 1, UNREAD]) if odd else 0,
         chance.choice([0, 1, 2, 3, UNREAD]) if chance.random() < 0.2 else 0,
         chance.choice([0, 10, 99, UNREAD]) if odd else flow,
@@ -336,15 +338,15 @@ def shadow(seed: int, steps: int, machine: Stations | None = None) -> list[tuple
     chance = random.Random(seed)
     machine = Stations() if machine is None else machine
     real, key = Station(), machine.number(key_of(Station()))
-    now_s, seq, aged, told = ENGINE_S, 0, 0, []
-    for _ in range(steps):
+    now_s = ENGINE_S
+    told: list[tuple[str, str]] = []
+    for seq in range(1, steps + 1):
         for _ in range(chance.choice([0, 1, 1, 2, 2, 2, 3, 5])):
             now_s, key = now_s + EPS_S, machine.aged(key)
         if real.fill is not None and real.fill.open_before_s > PLAN.limits.open_max_s / 2:
             break  # the band "well below the time limit" ends here
         aged = chance.choice([0, 0, 0, 0, 1, 2])
         message = _shadow_input(chance, real, aged)
-        seq += 1
         fill = real.fill
         first = fill.count_from if fill is not None and real.phase in UNDER_WAY else 7777 + seq
         # A reading that sat on the way was made before the one last taken: its number says so too.

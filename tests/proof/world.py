@@ -17,6 +17,7 @@ from monitor.core.phases import UNDER_WAY, Phase
 from monitor.core.plan import Station
 from proof.abstract import (
     BANDS_L,
+    LIMITS,
     NEED_BAND,
     OPEN_MAX,
     SEQ,
@@ -24,7 +25,6 @@ from proof.abstract import (
     STALE,
     TIME_LIMIT,
     TTL,
-    LIMITS,
     guard_key,
     key_of,
     quarters,
@@ -51,9 +51,10 @@ QUARTER: Final = "a quarter of a second passes"
 PERIOD: Final = quarters(LIMITS.reading_period_s)
 PACK_CAP: Final = STALE + 2  # a reading older than this on the way is as good as one this old
 OLD_NAMES: Final = ("a", "b", "d", "f")
-WELL: Final = {"high": 0, "wet": 0, "temp": 0, "flow": 0}
 ODD: Final = {
     "high": {1: "the float rises", UNREAD: "the float cannot be read", 0: "the float falls"},
+    "over": {1: "the second float rises", UNREAD: "the second float cannot be read",
+             0: "the second float falls"},
     "wet": {1: "the probe gets wet", UNREAD: "the probe cannot be read", 0: "the probe dries"},
     "temp": {0: "the temperature is good", 1: "the water turns cold", 2: "the water turns hot",
              3: "the water turns scalding", UNREAD: "the temperature cannot be read"},
@@ -61,6 +62,11 @@ ODD: Final = {
              2: "water flows whether open or shut", 3: "the meter races",
              UNREAD: "the meter cannot be read"},
 }  # fmt: skip
+SWITCHES: Final = ("high", "over", "wet")
+TRIPS: Final = (  # the worst first, as the node ranks them
+    ("wet", 1, "W06"), ("over", 1, "W01"), ("wet", UNREAD, "S02"), ("over", UNREAD, "S01"),
+    ("high", UNREAD, "S01"), ("high", 1, "mark"),
+)  # fmt: skip
 RISES: Final = ODD["high"][1]
 FLOWS_LPM: Final = {1: 0, 2: 10, 3: 99, UNREAD: UNREAD}
 
@@ -69,6 +75,7 @@ class Around(NamedTuple):
     """The surroundings. Ages are in quarters of a second."""
 
     high: int = 0
+    over: int = 0
     wet: int = 0
     temp: int = 0
     flow: int = 0
@@ -127,10 +134,11 @@ class World:
         return fill is not None and not fill[8] and fill[0] == self.to_mark
 
     def check(self, x: State) -> None:
-        """Raise `Broken` when a claim about a moment fails. With the valve shut all of them hold."""
+        """Raise `Broken` when a claim about a moment fails. A shut valve breaks none of them."""
         if not self.guards.on[x[1]]:
             return
-        st, guard, around = self.stations.keys[x[0]], self.guards.keys[x[1]], self.arounds.values[x[2]]
+        st, guard = self.stations.keys[x[0]], self.guards.keys[x[1]]
+        around = self.arounds.values[x[2]]
         moment = Moment(
             on=True,
             lease_left=guard[3],
@@ -139,7 +147,7 @@ class World:
             fill_now=guard[1] == "c",
             engine_now=guard[2] == "c",
             shut_age=SHUT_CAP if st[0] is Phase.FILLING else st[8],
-            switch_bad=around.high != 0 or around.wet != 0,
+            switch_bad=any(getattr(around, part) != 0 for part in SWITCHES),
             dark=around.dark,
             restarted=around.restarted,
         )
@@ -191,19 +199,21 @@ class World:
                 full = part == "high" and value == 1 and self.to_mark and at.band >= NEED_BAND - 1
                 price = 0 if value == 0 or full else 1
                 if value != now:
-                    after = self._around(at._replace(**{part: value}))
-                    found.append((price, name, after, part in ("high", "wet")))
+                    after = self._around(Around(**{**at._asdict(), part: value}))
+                    found.append((price, name, after, part in SWITCHES))
         for part, bad, off, on in (
             ("mute", True, "what the node sends gets lost", "the node is heard again"),
             ("frozen", True, "the engine freezes", "the engine goes on"),
         ):
             value = getattr(at, part)
-            after = self._around(at._replace(**{part: not value}))
+            after = self._around(Around(**{**at._asdict(), part: not value}))
             found.append((int(value is not bad), on if value else off, after, False))
         if at.link:
-            found.append((1, "the broker falls silent", self._around(at._replace(link=False)), False))
+            after = self._around(at._replace(link=False))
+            found.append((1, "the broker falls silent", after, False))
         else:  # the node sends its pack and report anew
-            found.append((0, "the broker answers again", self._around(at._replace(link=True)), True))
+            after = self._around(at._replace(link=True))
+            found.append((0, "the broker answers again", after, True))
         self.memo["turns", e] = found
         return found
 
@@ -218,7 +228,7 @@ class World:
         return self.arounds.number(around._replace(dark=dark))
 
     def _quarter(self, x: State) -> State:
-        """Let a quarter of a second pass: the lease's end and the node's pass come by themselves."""
+        """Let a quarter of a second pass: lease's end and node's pass come by themselves."""
         s, g, e, _, u, d = x
         known = self.memo.get(("quarter", g, e))
         if known is None:
@@ -255,7 +265,7 @@ class World:
         return known
 
     def _with_report(self, hand: int, before: int, after: int, at: Around) -> int:
-        """Add the guard's report when it gave a cause of its own (without one it says nothing new)."""
+        """Add the guard's report when it gave a cause of its own; without one it says nothing."""
         old, new = self.guards.keys[before], self.guards.keys[after]
         told = (self.guards.on[before], old[1], old[5]) == (self.guards.on[after], new[1], new[5])
         if told or not new[5] or at.mute or not at.link:
@@ -271,9 +281,7 @@ class World:
         known: tuple[int, int] | None = self.memo.get(("pass", g, e, hand))
         if known is None:
             at = self.arounds.values[e]
-            causes = [cause for part, bad, cause in (
-                (at.wet, 1, "W06"), (at.wet, UNREAD, "S02"), (at.high, UNREAD, "S01"),
-                (at.high, 1, "mark")) if part == bad]  # fmt: skip
+            causes = [cause for part, value, cause in TRIPS if getattr(at, part) == value]
             after = g
             if causes:
                 after = self.guards.step(after, ("trip", causes[0]))[0]
@@ -290,15 +298,16 @@ class World:
             return hand
         true_lpm = 10 if self.guards.on[before] else 0
         flow = FLOWS_LPM.get(at.flow, true_lpm)
-        note = ("pack", "n", FRESH, 0, at.high, at.wet, at.temp, flow, at.band, self.guards.on[after])
-        return self._add(hand, note)
+        said = (at.high, at.over, at.wet, at.temp, flow, at.band, self.guards.on[after])
+        return self._add(hand, ("pack", "n", FRESH, 0, *said))
 
     def _water(self, x: State, at: Around) -> Iterator[Move]:
         """Water goes on through the meter; or has done so for very long, unseen."""
         s, g, e, _, u, d = x
         on = self.guards.on[g]
         key = self.stations.keys[s]
-        if key[0] in UNDER_WAY and at.band < len(BANDS_L) - 1 and ((on and at.flow == 0) or at.flow == 2):
+        runs = (on and at.flow == 0) or at.flow == 2
+        if runs and key[0] in UNDER_WAY and at.band < len(BANDS_L) - 1:
             price = 0 if at.band < NEED_BAND or at.flow == 2 else 1
             e2 = self.arounds.number(at._replace(band=at.band + 1))
             yield price, "more water has come", (s, g, e2, 0, u, d)
@@ -370,7 +379,7 @@ class World:
         both = self._arrive(held, note)
         if kind == "pack":  # the copy has the very number that was taken
             band = self.arounds.values[both[2]].band
-            copy = self.notes.number((*note[:2], KNOWN, *note[3:8], band, note[9]))
+            copy = self.notes.number((*note[:2], KNOWN, *note[3:9], band, note[10]))
             both = (*both[:4], copy, both[5])
         yield 1, f"the {kind} arrives, and a copy is kept", both
 
@@ -405,7 +414,7 @@ class World:
             e = self.arounds.number(self.arounds.values[e]._replace(band=0))
             if u and self.notes.values[u][0] == "pack":
                 kept = self.notes.values[u]
-                u = self.notes.number((*kept[:8], 0, kept[9]))
+                u = self.notes.number((*kept[:9], 0, kept[10]))
         if outcome.asked:
             g, u, d = self._renamed(g, u, d, engine=False)
         return outcome.state, g, e, self._add(p, *outcome.sent), u, d

@@ -141,8 +141,8 @@ class EmbeddedRig(MqttRig):
         self.port = 0
 
     async def start(self) -> None:
-        broker = await self.stack.enter_async_context(EmbeddedBroker(port=self.port))
-        self.port, self.url = broker.port, broker.url
+        self.broker = await self.stack.enter_async_context(EmbeddedBroker(port=self.port))
+        self.port, self.url = self.broker.port, self.broker.url
 
     async def stop(self) -> None:
         await self.stack.aclose()
