@@ -237,17 +237,20 @@ class Node:
         log.exception("unexpected error, valve shut", where=where)  # noqa: LOG004 - callers catch
 
     def _arm(self) -> None:
-        """Come back when the permit runs out, even if nothing else happens."""
+        """Come back when the permit is late, and when it runs out, even if nothing else happens."""
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
         at_s = guard.deadline_s(self._guard, self._limits)
         if at_s is not None:
+            if not self._asked():
+                at_s = min(at_s, self._late_s())
             wait_s = max(0.0, at_s - self._clock.now_s())
             loop = asyncio.get_running_loop()
             self._timer = loop.call_later(wait_s, self._lapse)
 
     def _lapse(self) -> None:
+        self._suspect()
         self._act(Tick(self._lapse_cause()))
 
     def _lapse_cause(self) -> str:
@@ -256,16 +259,20 @@ class Node:
             return "C03"
         return "C01" if self._engine_gone else "C02"
 
+    def _late_s(self) -> float:
+        """Return when the next permit is late enough to ask whose fault it is."""
+        return self._guard.until_s - self._limits.permit_ttl_s + self._limits.suspect_s
+
+    def _asked(self) -> bool:
+        """Say whether the broker was asked for an echo since the last permit."""
+        return self._echo_asked_s >= self._guard.until_s - self._limits.permit_ttl_s
+
     def _suspect(self) -> None:
         """When no permit has come for a while, ask the broker for an echo, once a silence."""
-        if self._guard.phase is not GuardPhase.OPEN:
-            return
         now_s = self._clock.now_s()
-        permit_s = self._guard.until_s - self._limits.permit_ttl_s
-        if now_s - permit_s < self._limits.suspect_s or self._echo_asked_s >= permit_s:
-            return
-        self._echo_asked_s = now_s
-        self._link.send(Presence(self._station, "node", self._boot, True))
+        if self._guard.phase is GuardPhase.OPEN and now_s >= self._late_s() and not self._asked():
+            self._echo_asked_s = now_s
+            self._link.send(Presence(self._station, "node", self._boot, True))
 
     def _send_pack(self, samples: tuple[Sample, ...], *, edge: bool) -> None:
         self._seq += 1

@@ -209,6 +209,8 @@ def _sort(
         case Permit():
             return _sort_permit(state, given, now_s, limits)
         case Withdraw():
+            if given.fill in state.spent:
+                return GuardEvent.STRAY, ""
             if given.resumable:
                 same = given.engine == state.engine and given.fill == state.fill
                 return (GuardEvent.HOLD if same else GuardEvent.STRAY), ""
@@ -263,8 +265,10 @@ def step(
     if effect is Effect.GRANT and isinstance(given, Permit):
         after = _granted(after, state, given, safe_now_s, limits)
     elif effect is Effect.SPEND:
-        fill = given.fill if isinstance(given, Withdraw) and given.fill else state.fill
-        after = _spent(after, fill, cause)
+        named = given.fill if isinstance(given, Withdraw) else ""
+        if named == "" or state.phase in (GuardPhase.OPEN, GuardPhase.PAUSED):
+            after = _spent(after, state.fill, cause)
+        after = _spent(after, named, cause)
     if isinstance(given, Withdraw) and given.engine == state.engine:
         after = replace(after, seq=max(after.seq, given.seq))  # permits sent before it are void
     if state.phase is GuardPhase.OPEN and event is GuardEvent.ALIEN and isinstance(given, Permit):

@@ -320,7 +320,7 @@ class Plant:
     def _solve(self, at_s: float, travel: float) -> float:
         """Return the flow in L/min that spends all the head there is, negative when backward."""
         rig = self.rig
-        if travel <= 0.0 or self.blocked or not self.stopcock_open:
+        if travel <= TRAVEL_SHUT or self.blocked or not self.stopcock_open:
             return 0.0
         submerged = self.hose_off < 1.0 and self.level_m > max(rig.hose_end_m, 0.0)
         if self.hose_off >= 1.0:

@@ -528,3 +528,19 @@ def test_a_withdrawal_of_another_engine_does_not_age_this_ones_permits() -> None
 def test_no_fill_is_never_spent() -> None:
     """Claim: a withdrawal of nothing, with nothing running, leaves nothing behind."""
     assert step(READY, withdraw(fill=""), 100.0).spent == ()
+
+
+@pytest.mark.parametrize("state", [OPENED, HELD])
+def test_a_replayed_withdrawal_of_an_older_fill_is_a_stray(state: GuardState) -> None:
+    """Claim (C09): played back, a withdrawal neither flaps the valve nor ends a hold."""
+    state = replace(state, spent=("older",))
+    after = step(state, withdraw(fill="older", seq=0), 100.6)
+    assert after == replace(state, now_s=100.6)
+
+
+@pytest.mark.parametrize("state", [OPENED, HELD])
+def test_a_withdrawal_of_a_fill_never_seen_ends_the_running_one_too(state: GuardState) -> None:
+    """Claim: an engine that withdraws what the guard does not know shuts the valve for good."""
+    after = step(state, withdraw(fill="unheard-of"), 100.6)
+    assert after.phase is SHUT
+    assert set(after.spent) == {"fill", "unheard-of"}

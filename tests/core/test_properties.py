@@ -179,6 +179,9 @@ class Chaos(Story):
         match given:
             case Withdraw(resumable=False):
                 self.dead.add(given.fill)
+                under_way = before.phase in (GuardPhase.OPEN, GuardPhase.PAUSED)
+                if under_way and self.guard.phase is GuardPhase.SHUT:
+                    self.dead.add(before.fill)
             case Withdraw(resumable=True) if given.fill == before.fill:
                 pass
             case guards.Trip() | guards.Failure():

@@ -135,6 +135,7 @@ STALE: Final = quarters(LIMITS.reading_stale_s)
 SHUT_DIFF: Final = quarters(PLAN.closing_s + LIMITS.shut_grace_s)
 SILENT_CAP: Final = max(TTL, SUSPECT) + 1
 SHUT_CAP: Final = max(quarters(LIMITS.check_quiet_s), SILENT_CAP + SHUT_DIFF + 1)
+NEVER: Final = SHUT_CAP + 1  # this engine has not told the valve to shut yet
 OPEN_CAP: Final = quarters(PLAN.closing_s) + 1
 PHASE_CAPS: Final = {
     Phase.CHECKING: quarters(LIMITS.check_max_s),
@@ -219,7 +220,7 @@ def _senses_key(st: Station, now_s: float) -> tuple[int, int, Key]:
     silent = _age(senses.heard_s, now_s)
     shut = LONG_AGO if st.phase is Phase.FILLING else _age(st.shut_s, now_s)
     after = shut - silent > SHUT_DIFF
-    shut = min(shut, SHUT_CAP)
+    shut = min(shut, SHUT_CAP) if st.shut_s > -inf or st.phase is Phase.FILLING else NEVER
     if silent >= SILENT_CAP:
         silent = SILENT_CAP if after else max(SILENT_CAP, shut - SHUT_DIFF)
     tracks = []
@@ -327,7 +328,7 @@ def station_of(key: Key, shift: int = 0) -> Station:
         cause="first" if caused else "",
         cause_key="first" if caused else "",
         seq=SEQ,
-        shut_s=at_s - shut * EPS_S,
+        shut_s=-inf if shut == NEVER else at_s - shut * EPS_S,
         guard_cause=guard_cause,
         link_up=link_up,
         node_gone=node_gone,

@@ -212,6 +212,7 @@ def holds_are_bounded(s: Stepped) -> bool:
 
 
 STATION_CLAIMS: Final[tuple[Callable[[Stepped], bool], ...]] = (
+    reset_opens_nothing,
     permit_only_while_filling,
     permit_is_for_the_running_fill,
     filling_only_after_a_full_check,
@@ -224,7 +225,6 @@ STATION_CLAIMS: Final[tuple[Callable[[Stepped], bool], ...]] = (
     too_much_water_stops,
     silence_stops,
     other_boot_stops,
-    reset_opens_nothing,
     only_a_reset_leaves_stopped,
     first_cause_is_kept,
     a_stop_is_obeyed,
@@ -355,6 +355,7 @@ class Moment:
     switch_bad: bool  # a float is high or unread, or a probe wet or unread
     dark: int  # how long nothing new can have got through, one way or the other
     restarted: int  # how long ago the engine was started anew
+    stranger: bool = False  # the lease is of a second engine, which has its own word and its own way
 
 
 LEASE: Final = int(LIMITS.permit_ttl_s / EPS_S)
@@ -374,6 +375,8 @@ def open_only_by_the_stations_word(m: Moment) -> bool:
     """An open valve means that the station is filling this very fill, or was within the lease."""
     if not m.on or (m.fill_now and m.engine_now and m.phase is Phase.FILLING):
         return True
+    if m.stranger:
+        return True
     if m.engine_now:
         return m.shut_age < LEASE and (m.fill_begun or not m.fill_now)
     return m.restarted < LEASE
@@ -381,7 +384,7 @@ def open_only_by_the_stations_word(m: Moment) -> bool:
 
 def shut_within_a_lease_of_silence(m: Moment) -> bool:
     """When nothing gets through any more, from whatever cause, the valve is shut within a lease."""
-    return not m.on or m.dark < LEASE
+    return not m.on or m.stranger or m.dark < LEASE
 
 
 MOMENT_CLAIMS: Final[tuple[Callable[[Moment], bool], ...]] = (

@@ -20,7 +20,6 @@ import json
 import multiprocessing
 import sys
 from collections import deque
-from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from time import perf_counter, process_time
@@ -82,27 +81,36 @@ class Walk:
         self.later: dict[State, tuple[State, str]] = {}
         self.at: State = self.world.first()
 
-    def run(self, transitions: int, seconds: float, *, heal_s: float = 0.0) -> Found:
-        """Walk until a number of transitions or seconds is reached, or there is nothing left."""
+    def run(
+        self, transitions: int, seconds: float, *, heal_s: float = 0.0, one_life: bool = False
+    ) -> Found:
+        """Walk until a number of transitions or seconds is reached, or there is nothing left.
+
+        With `one_life` the faultless stories are only one: a fill that is asked for and ends well.
+        """
         begin_s, cpu_s = perf_counter(), process_time()
-        first = self.world.first()
-        self.came[first] = None
-        level: list[State] = [first]
+        self.came[self.at] = None
+        level = [self.at]
         try:
+            if one_life:
+                level = self._branch([self.at, *self._live(self.at)])
             while level and self._level(level, transitions, begin_s + seconds):
-                self.found.complete += 1
-                if self.found.complete == 2:
-                    self._heal(self.came, begin_s + seconds + heal_s)
-                level = [x for x in self.later if x not in self.came]
-                self.came.update((x, self.later[x]) for x in level)
-                self.later.clear()
+                level = self._next()
+            if heal_s:
+                self._heal(perf_counter() + heal_s)
         except Broken as broken:
             self.found.broken = str(broken)
             self.found.trace = self._trace(self.at)
-        if not self.found.broken and self.found.complete < 2 and heal_s:
-            self._try_heal(begin_s + seconds + heal_s)
         self._sum_up(begin_s, cpu_s)
         return self.found
+
+    def _next(self) -> list[State]:
+        """Return the states that one more fault leads to."""
+        self.found.complete += 1
+        level = [x for x in self.later if x not in self.came]
+        self.came.update((x, self.later[x]) for x in level)
+        self.later.clear()
+        return level
 
     def _level(self, level: list[State], transitions: int, end_s: float) -> bool:
         """Walk all stories of so many faults; False when time or number ran out."""
@@ -135,6 +143,36 @@ class Walk:
                 return False
         return True
 
+    def _live(self, x: State) -> list[State]:
+        """Return the states of one good fill, after the first."""
+        states: list[State] = []
+        while self.world.phase(x) is not Phase.DONE:
+            self.at, (name, y) = x, self._better(x)
+            if len(states) > CHAIN_MAX:
+                raise Broken("a_fill_can_always_be_had_again", f"ends with: {name}")
+            self._judge_calm(x, name, y)
+            if y not in self.came:
+                self.came[y] = (x, name)
+                self.world.check(y)
+                states.append(y)
+            x = y
+        return states
+
+    def _branch(self, level: list[State]) -> list[State]:
+        """Take every move from these states, whatever its price, as a way into the next level.
+
+        Faults in mid-fill come first: most of what can go wrong goes wrong there.
+        """
+        for x in sorted(level, key=lambda x: self.world.phase(x) is not Phase.FILLING):
+            self.at = x
+            for _, name, y in self.world.moves(x):
+                self.found.transitions += 1
+                if y not in self.came:
+                    self.world.check(y)
+                    self.later[y] = (x, name)
+        self.found.levels.append(self.found.transitions)
+        return self._next()
+
     def _judge_calm(self, x: State, name: str, y: State) -> None:
         """Without a fault only a person stops a fill."""
         stopped = self.world.phase(y) is Phase.STOPPED and self.world.phase(x) is not Phase.STOPPED
@@ -143,20 +181,14 @@ class Walk:
 
     # --- a way on from everywhere ---
 
-    def _try_heal(self, end_s: float) -> None:
-        try:
-            self._heal(self.came, end_s)
-        except Broken as broken:
-            self.found.broken = str(broken)
-            self.found.trace = self._trace(self.at)
-
-    def _heal(self, states: Iterable[State], end_s: float) -> None:
+    def _heal(self, end_s: float) -> None:
         """From each state, mend all and let a person reset and ask: a fill must come to its end.
 
-        As no way leads from *stopped* to *done* but through *filling*, this shows both.
+        As no way leads from *stopped* to *done* but through *filling*, this shows both. The states
+        of the faultless life come first.
         """
         good: set[State] = set()
-        for count, state in enumerate(states):
+        for count, state in enumerate(self.came):
             if perf_counter() > end_s:
                 break
             x = self.at = state

@@ -67,6 +67,7 @@ TRIPS: Final = (  # the worst first, as the node ranks them
     ("wet", 1, "W06"), ("over", 1, "W01"), ("wet", UNREAD, "S02"), ("over", UNREAD, "S01"),
     ("high", UNREAD, "S01"), ("high", 1, "mark"),
 )  # fmt: skip
+STRANGER: Final = "z"  # the name of a second engine, and of its one fill
 RISES: Final = ODD["high"][1]
 FLOWS_LPM: Final = {1: 0, 2: 10, 3: 99, UNREAD: UNREAD}
 
@@ -150,6 +151,7 @@ class World:
             switch_bad=any(getattr(around, part) != 0 for part in SWITCHES),
             dark=around.dark,
             restarted=around.restarted,
+            stranger=guard[2] == STRANGER,
         )
         for claim in MOMENT_CLAIMS:
             if not claim(moment):
@@ -342,6 +344,9 @@ class World:
         ):  # fmt: skip
             g2 = self.guards.step(g, note)[0]
             yield 1, name, (s, g2, e, self._with_report(0, g, g2, at), u, d)
+        if at.link:
+            note = ("permit", STRANGER, STRANGER, FRESH, 0, True)
+            yield 1, "a second engine sends a permit", self._obey(x, note)
         interrupted = self.stations.keys[s][0] in UNDER_WAY
         s2 = self.stations.number(key_of(Station(interrupted=interrupted)))
         g2, u2, d2 = self._renamed(g, u, d, engine=True)
@@ -474,6 +479,6 @@ class World:
 
 
 def _names(*used: str) -> dict[str, str]:
-    """Return new names for old ones, in the order they come."""
-    distinct = list(dict.fromkeys(name for name in used if name))
-    return dict(zip(distinct, OLD_NAMES, strict=False))
+    """Return new names for old ones, in the order they come. A stranger keeps its own."""
+    distinct = list(dict.fromkeys(name for name in used if name not in ("", STRANGER)))
+    return {STRANGER: STRANGER, **dict(zip(distinct, OLD_NAMES, strict=False))}

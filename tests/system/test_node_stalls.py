@@ -124,9 +124,23 @@ async def test_a_node_that_is_told_to_end_shuts_first(open_stand: Stand) -> None
     await stand.running
 
 
+async def test_an_engine_that_falls_silent_is_not_taken_for_a_broker(stand: Stand) -> None:
+    """Claim (C02): where the broker answers and no permit comes, the guard shuts within 3 s and
+    names the engine.
+    """
+    lead = asyncio.create_task(stand.lead(FILL), name="lead")
+    await until(lambda: stand.relay.on, 10.0)
+    lead.cancel()
+    await asyncio.gather(lead, return_exceptions=True)
+    struck_s = time.monotonic()
+    await until(lambda: not stand.relay.on, 6.0)
+    assert stand.relay.released_after_s(struck_s) + stand.station.valve.closing_s <= 3.0
+    assert stand.node.guard.cause == "C02"
+
+
 async def test_a_frozen_broker_is_a_silence_that_shuts(open_stand: Stand) -> None:
     """Claim (C03): with the broker stopped in its tracks, no goodbye and no closed connection, the
-    valve is shut within 3 s in real time.
+    valve is shut within 3 s in real time, and the guard knows whose silence it was.
     """
     stand = open_stand
     struck_s = time.monotonic()
@@ -137,5 +151,6 @@ async def test_a_frozen_broker_is_a_silence_that_shuts(open_stand: Stand) -> Non
     finally:
         stand.broker.thaw()
     assert after_s + stand.station.valve.closing_s <= 3.0
+    assert stand.node.guard.cause == "C03"
     await asyncio.sleep(1.5)
     assert not stand.relay.opened_since(struck_s)
