@@ -304,7 +304,7 @@ RULES: Final[tuple[Rule, ...]] = (
     Rule("seep", "W05", Severity.HIGH, Response.WARN, AT_REST, _seeps, _shut_and_dry,
          hold="seep_s", bound="seep_bound_s"),
     Rule("scald", "T01", Severity.HIGH, Response.CLOSE, _FLOWING, _scalds, _temp_read),
-    Rule("over-volume", "W01", Severity.HIGH, Response.CLOSE, _FLOWING, _over_volume, _float_read),
+    Rule("over-volume", "W01", Severity.HIGH, Response.CLOSE, _TRYING, _over_volume, _float_read),
     Rule("float-early", "S01", Severity.HIGH, Response.CLOSE, _TRYING, _float_early, _float_low),
     Rule("over-mark", "W18", Severity.HIGH, Response.CLOSE, _TRYING, _float_trips, _float_low),
     Rule("over-time", "W14", Severity.HIGH, Response.CLOSE, _TRYING, _over_time, _float_read),

@@ -213,6 +213,7 @@ def holds_are_bounded(s: Stepped) -> bool:
 
 STATION_CLAIMS: Final[tuple[Callable[[Stepped], bool], ...]] = (
     reset_opens_nothing,
+    unread_switch_never_fills,
     permit_only_while_filling,
     permit_is_for_the_running_fill,
     filling_only_after_a_full_check,
@@ -220,7 +221,6 @@ STATION_CLAIMS: Final[tuple[Callable[[Stepped], bool], ...]] = (
     wet_probe_stops,
     high_second_float_stops,
     high_float_never_fills,
-    unread_switch_never_fills,
     scald_stops,
     too_much_water_stops,
     silence_stops,
@@ -266,13 +266,17 @@ def trip_shuts(g: Guarded) -> bool:
 
 
 def withdrawal_shuts(g: Guarded) -> bool:
-    """A withdrawal for good shuts and spends; one for a hold shuts its own fill."""
+    """A withdrawal for good spends its fill and shuts; one for a hold shuts its own fill.
+
+    One for a fill that was spent before is an old story, and shuts no other fill.
+    """
     if not isinstance(g.given, Withdraw):
         return True
     own = (g.given.engine, g.given.fill) == (g.before.engine, g.before.fill)
     if g.given.resumable:
         return not (own and g.is_on)
-    return not g.is_on and g.given.fill in g.after.spent
+    shut = not g.is_on or (g.given.fill in g.before.spent and not own)
+    return shut and g.given.fill in g.after.spent
 
 
 def only_a_live_permit_opens(g: Guarded) -> bool:
@@ -355,7 +359,9 @@ class Moment:
     switch_bad: bool  # a float is high or unread, or a probe wet or unread
     dark: int  # how long nothing new can have got through, one way or the other
     restarted: int  # how long ago the engine was started anew
-    stranger: bool = False  # the lease is of a second engine, which has its own word and its own way
+    stranger: bool = (
+        False  # the lease is of a second engine, which has its own word and its own way
+    )
 
 
 LEASE: Final = int(LIMITS.permit_ttl_s / EPS_S)

@@ -28,6 +28,11 @@ STYLE = (
     "rect{fill:#f4f4f2;stroke:#444}path{fill:none;stroke:#555}"
 )
 
+ARROW = (
+    '<defs><marker id="a" viewBox="0 0 8 8" refX="8" refY="4" markerWidth="8" markerHeight="8" '
+    'orient="auto"><path d="M0 0L8 4L0 8z" style="fill:#555"/></marker></defs>'
+)
+
 Point = tuple[float, float]
 
 
@@ -105,9 +110,7 @@ def sheets() -> dict[str, Sheet]:
 def _border(at: Point, towards: Point) -> Point:
     """Return where a line from a box's middle leaves its border."""
     dx, dy = towards[0] - at[0], towards[1] - at[1]
-    scale = min(
-        BOX_W / 2 / abs(dx) if dx else math.inf, BOX_H / 2 / abs(dy) if dy else math.inf
-    )
+    scale = min(BOX_W / 2 / abs(dx) if dx else math.inf, BOX_H / 2 / abs(dy) if dy else math.inf)
     return at[0] + dx * scale, at[1] + dy * scale
 
 
@@ -125,8 +128,10 @@ def _edge(begin: Point, end: Point, events: tuple[str, ...]) -> list[str]:
         for a, b, c in zip((x1, y1), control, (x2, y2), strict=True)
     )
     lines = [
-        f'<path d="M{x1:.0f} {y1:.0f}Q{control[0]:.0f} {control[1]:.0f} {x2:.0f} {y2:.0f}" '
-        f'marker-end="url(#a)"/>'
+        (
+            f'<path d="M{x1:.0f} {y1:.0f}Q{control[0]:.0f} {control[1]:.0f} {x2:.0f} {y2:.0f}" '
+            f'marker-end="url(#a)"/>'
+        )
     ]
     for index in range(0, len(events), 3):
         row = index // 3 - (len(events) - 1) // 3 / 2
@@ -142,11 +147,12 @@ def drawn(sheet: Sheet) -> str:
     width, height = sheet.size
     title = escape(sheet.title)
     lines = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" '
-        f'aria-label="{title}">',
+        (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" '
+            f'aria-label="{title}">'
+        ),
         f"<style>{STYLE}</style>",
-        '<defs><marker id="a" viewBox="0 0 8 8" refX="8" refY="4" markerWidth="8" '
-        'markerHeight="8" orient="auto"><path d="M0 0L8 4L0 8z" style="fill:#555"/></marker></defs>',
+        ARROW,
         f'<rect width="{width}" height="{height}" style="fill:#fff;stroke:none"/>',
         f'<text x="20" y="30" style="font-weight:bold">{title}</text>',
     ]
