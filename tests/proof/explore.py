@@ -304,7 +304,7 @@ def explore(transitions: int, seconds: float) -> list[Found]:
     # The second system does not count what both share, so that its share is not all of its moves.
     jobs = [
         Job(to_mark, int(transitions * share), seconds * 0.85, seconds * 0.1)
-        for to_mark, share in ((True, 0.55), (False, 0.6))
+        for to_mark, share in ((True, 0.55), (False, 0.7))
     ]
     with multiprocessing.get_context("spawn").Pool(len(jobs)) as pool:
         return pool.map(_one, jobs)

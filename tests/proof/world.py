@@ -345,8 +345,8 @@ class World:
             g2 = self.guards.step(g, note)[0]
             yield 1, name, (s, g2, e, self._with_report(0, g, g2, at), u, d)
         if at.link:
-            note = ("permit", STRANGER, STRANGER, FRESH, 0, True)
-            yield 1, "a second engine sends a permit", self._obey(x, note)
+            permit: Message = ("permit", STRANGER, STRANGER, FRESH, 0, True)
+            yield 1, "a second engine sends a permit", self._obey(x, permit)
         interrupted = self.stations.keys[s][0] in UNDER_WAY
         s2 = self.stations.number(key_of(Station(interrupted=interrupted)))
         g2, u2, d2 = self._renamed(g, u, d, engine=True)
