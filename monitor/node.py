@@ -110,6 +110,8 @@ class Node:
         self._engine_gone = False
         self._echo_asked_s = self._echo_seen_s = float("-inf")
         self._engine_sounds = False
+        self._trip = ""  # why a local sensor says stop now
+        self._taken_over = False  # the engine has spoken of alarms since the guard last did
         self._timer: asyncio.TimerHandle | None = None
         self._watch = LoopWatch(relay=relay, clock=clock, stall_s=limits.loop_stall_s)
 
@@ -203,8 +205,11 @@ class Node:
             if (trip := self._trips.get(sample.sensor)) is not None
             and (sample.value is None or sample.value > 0.0)
         ]
+        before, self._trip = self._trip, ""
         if causes:
             worst = max(causes, key=lambda cause: (cause == "W06", cause == "W01", cause != "mark"))
+            self._trip = worst
+            self._taken_over = self._taken_over and worst == before
             self._act(Trip(worst), report=False)
         elif self._guard.phase is GuardPhase.BLOCKED:
             self._act(Clear(), report=False)
@@ -297,6 +302,7 @@ class Node:
             return
         if now != self._reported and not now[0] and state.cause not in QUIET_CAUSES:
             log.warning("guard shut the valve", cause=state.cause, fill=state.fill)
+            self._taken_over = False
         self._reported = now
         self._unreported = not self._link.send(
             GuardReport(
@@ -313,8 +319,8 @@ class Node:
     def _sound(self) -> None:
         """Sound for the engine's alarms, and for the guard's own when nobody else can."""
         if self._buzzer is not None:
-            alone = self._guard.cause not in QUIET_CAUSES
-            self._buzzer.sound(self._engine_sounds or alone)
+            own = self._guard.cause not in QUIET_CAUSES or self._trip not in QUIET_CAUSES
+            self._buzzer.sound(self._engine_sounds or (own and not self._taken_over))
 
     def _on_connection(self, up: bool) -> None:
         if up:
@@ -347,6 +353,7 @@ class Node:
                     self._echo_seen_s = self._clock.now_s()
             case AlarmNotice() as notice:
                 self._engine_sounds = notice.data.get("sound") is True
+                self._taken_over = True
                 self._sound()
             case _:
                 pass

@@ -7,13 +7,13 @@ from math import inf, isfinite
 from typing import Any
 
 from monitor.core import quality
-from monitor.core.fills import expected
+from monitor.core.fills import duration_s, expected
 from monitor.core.forecast import FAR_S
 from monitor.core.hazards import Response
 from monitor.core.messages import TEXTS
 from monitor.core.phases import UNDER_WAY, Phase
 from monitor.core.picture import draw
-from monitor.core.plan import Plan, Station
+from monitor.core.plan import Fill, Plan, Station
 from monitor.core.reading import Kind
 from monitor.core.station import standing
 from monitor.core.units import S_PER_MIN
@@ -111,6 +111,13 @@ def describe(plan: Plan, station: Station, now_s: float) -> dict[str, Any]:
     return data
 
 
+def _elapsed_s(fill: Fill, now_s: float) -> float:
+    """Return seconds since the valve first opened; they stand still once the fill has ended."""
+    if fill.begun_s == -inf:
+        return 0.0
+    return duration_s(fill) if fill.ended else now_s - fill.begun_s
+
+
 def _fill_data(station: Station, now_s: float) -> dict[str, Any] | None:
     fill = station.fill
     if fill is None:
@@ -121,7 +128,7 @@ def _fill_data(station: Station, now_s: float) -> dict[str, Any] | None:
         "need_l": _rounded(fill.need_l),
         "delivered_l": _rounded(fill.delivered_l),
         "to": "mark" if fill.to_mark else "litres",
-        "elapsed_s": _rounded(now_s - fill.begun_s if fill.begun_s > -inf else 0.0),
+        "elapsed_s": _rounded(_elapsed_s(fill, now_s)),
         "volume_limit_l": _rounded(fill.volume_limit_l),
         "time_limit_s": _rounded(fill.time_limit_s),
         "holds": fill.holds,

@@ -63,6 +63,7 @@ class Picture:
     echo_missing: bool = False
     overslept: bool = False
     interrupted: bool = False
+    twins: bool = False
     pump_for_s: float = 0.0
     node_gone: bool = False
     node_restarted: bool = False
@@ -224,6 +225,14 @@ def _over_read(p: Picture) -> bool:
     return p.over_fresh
 
 
+def _twins(p: Picture) -> bool:
+    return p.twins
+
+
+def _one_node(p: Picture) -> bool:
+    return not p.twins
+
+
 def _pump_off(p: Picture) -> bool:
     return p.pump_for_s >= p.limits.pump_confirm_s
 
@@ -318,6 +327,7 @@ RULES: Final[tuple[Rule, ...]] = (
     Rule("node-gone", "C05", Severity.HIGH, Response.CLOSE, UNDER_WAY, _node_gone, _heard),
     Rule("node-silent", "C06", Severity.HIGH, Response.CLOSE, UNDER_WAY, _node_silent, _heard),
     Rule("interrupted", "C08", Severity.HIGH, Response.CLOSE, EVERY, _interrupted, _always),
+    Rule("twins", "C12", Severity.HIGH, Response.CLOSE, EVERY, _twins, _one_node),
     _guard_row("C01"),
     _guard_row("C02"),
     _guard_row("C03"),

@@ -46,6 +46,8 @@ _ROWS: Final = (
           "an older reading counts as none"),
     Limit("clock_creep", "s/s", 0.00005, 0.001, 0.0005, "quartz clocks drift below 100 ppm",
           "how fast the node's clock offset may be re-learned, so that drift is not seen as delay"),
+    Limit("twin_s", "s", 5.0, 60.0, 10.0, _OURS,
+          "two nodes of one name are told of until the one has been silent for this long"),
     Limit("suspect_s", "s", 0.5, 1.5, 1.3, _OURS,
           "silence after which the broker is asked for an echo, to tell whose silence it is"),
     Limit("quiet_s", "s", 2.0, 30.0, 5.0, _OURS,
@@ -122,6 +124,7 @@ class Limits:
     loop_stall_s: float = LIMITS["loop_stall_s"].default
     reading_stale_s: float = LIMITS["reading_stale_s"].default
     clock_creep: float = LIMITS["clock_creep"].default
+    twin_s: float = LIMITS["twin_s"].default
     suspect_s: float = LIMITS["suspect_s"].default
     quiet_s: float = LIMITS["quiet_s"].default
     quiet_bound_s: float = LIMITS["quiet_bound_s"].default

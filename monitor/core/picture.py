@@ -61,6 +61,7 @@ def draw(plan: Plan, station: Station, now_s: float) -> Picture:
         echo_missing=station.echo_asked_s > station.echo_seen_s,
         overslept=station.overslept,
         interrupted=station.interrupted,
+        twins=now_s - senses.twin_s < plan.limits.twin_s,
         pump_for_s=max(0.0, now_s - station.pump_since_s),
         node_gone=station.node_gone,
         node_restarted=running and fill is not None and senses.boot != fill.boot,

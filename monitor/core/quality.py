@@ -18,6 +18,8 @@ from monitor.core.forecast import COUNT_MAX
 from monitor.core.limits import DEFAULTS, Limits
 from monitor.core.reading import Fault, Kind, Sample
 
+BOOTS_KEPT = 16  # a node that restarts more often than this is told of long before
+
 
 @dataclass(frozen=True, slots=True)
 class Track:
@@ -44,6 +46,8 @@ class Senses:
     heard_s: float = -inf  # engine time of the newest pack's making, by its transit
     arrived_s: float = -inf
     valve_open: bool = False
+    former: tuple[tuple[str, int], ...] = ()  # boots heard before this one, with their last number
+    twin_s: float = -inf  # when such a boot was last heard saying something new
 
 
 def _usable(sample: Sample) -> bool:
@@ -74,17 +78,24 @@ def accept(
 ) -> tuple[Senses, bool]:
     """Fold a pack in. The second value is False when it was old, repeated or out of its time.
 
-    A new boot starts from nothing: what another boot said proves nothing about this one.
+    A new boot starts from nothing: what another boot said proves nothing about this one. A boot
+    that was superseded never returns; if it says something new, two nodes share one name.
     """
     new_boot = pack.boot != senses.boot
     if not isfinite(pack.uptime_s) or not isfinite(now_s):
         return senses, False
     if not new_boot and (pack.seq <= senses.seq or pack.uptime_s < senses.uptime_s):
         return senses, False
+    past_seq = dict(senses.former).get(pack.boot)
+    if past_seq is not None:
+        return (replace(senses, twin_s=now_s) if pack.seq > past_seq else senses), False
     transit_s = now_s - pack.uptime_s
+    former = senses.former
     if new_boot:
         offset_s = transit_s
         old: Mapping[str, Track] = {}
+        if senses.boot:
+            former = (*former, (senses.boot, senses.seq))[-BOOTS_KEPT:]
     else:
         crept_s = senses.offset_s + limits.clock_creep * max(0.0, now_s - senses.arrived_s)
         offset_s = min(crept_s, transit_s)
@@ -99,6 +110,8 @@ def accept(
         heard_s=min(pack.uptime_s + offset_s, now_s),
         arrived_s=now_s,
         valve_open=pack.valve_open,
+        former=former,
+        twin_s=senses.twin_s,
     )
     return after, True
 

@@ -103,7 +103,7 @@ def _take(
 def _hear(plan: Plan, station: Station, given: Heard, now_s: float) -> Station:
     senses, new = quality.accept(station.senses, given.pack, now_s, plan.limits)
     if not new:
-        return station
+        return replace(station, senses=senses)
     after = replace(station, senses=senses, node_gone=False)
     if after.fill is not None:
         after = replace(after, fill=filled(plan, after, after.fill, now_s))

@@ -63,6 +63,7 @@ RAISED: dict[str, tuple[Picture, dict[str, object]]] = {
     "node-gone": (WELL, {"silent_s": 2.0, "node_gone": True}),
     "node-silent": (WELL, {"silent_s": 2.0}),
     "interrupted": (AT_EASE, {"interrupted": True}),
+    "twins": (AT_EASE, {"twins": True}),
     "hot": (WELL, {"temp_c": 27.1}),
     "cold": (WELL, {"temp_c": 22.9}),
     "no-flow": (WELL, {"flow_lpm": 0.49}),

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from monitor.core.exchange import ReadingPack
 from monitor.core.limits import DEFAULTS
-from monitor.core.quality import Senses, Track, accept, age_s, fresh, silence_s
+from monitor.core.quality import BOOTS_KEPT, Senses, Track, accept, age_s, fresh, silence_s
 from monitor.core.reading import Fault, Kind, Sample
 from support.stories import FLOAT, LEAK, METER, TEMP, pack_of
 
@@ -98,6 +98,28 @@ def test_another_boot_starts_from_nothing() -> None:
     assert new
     assert set(after.tracks) == {LEAK}
     assert after.boot == "boot-b"
+
+
+def test_a_superseded_boot_never_returns_and_is_noticed_when_it_lives() -> None:
+    """Claim: an old pack of an earlier boot is nothing at all; a new one means two nodes."""
+    senses, _ = accept(heard((5, 10.0, 0.0)), pack_of(1, 0.0, boot="boot-b"), ENGINE_S + 20.0)
+    boot_a = heard((5, 10.0, 0.0)).boot
+    replayed, new = accept(senses, pack_of(5, 10.0, boot=boot_a), ENGINE_S + 21.0)
+    assert not new
+    assert replayed == senses
+    alive, new = accept(senses, pack_of(6, 11.0, boot=boot_a), ENGINE_S + 22.0)
+    assert not new
+    assert (alive.boot, alive.seq, alive.twin_s) == ("boot-b", 1, ENGINE_S + 22.0)
+    assert alive.tracks == senses.tracks
+
+
+def test_the_boots_remembered_are_bounded() -> None:
+    """Claim: a node that restarts for ever does not fill the memory."""
+    senses = heard((5, 10.0, 0.0))
+    for index in range(BOOTS_KEPT + 5):
+        senses, new = accept(senses, pack_of(1, 0.0, boot=f"boot-{index}"), ENGINE_S + index)
+        assert new
+    assert len(senses.former) == BOOTS_KEPT
 
 
 def test_a_fault_keeps_the_last_good_value_and_lets_it_age() -> None:

@@ -398,6 +398,21 @@ def test_two_nodes_of_one_name_end_the_fill(filling: Story) -> None:
     assert not filling.relay
 
 
+def test_two_nodes_of_one_name_at_rest_are_told_until_one_is_gone(story: Story) -> None:
+    """Claim (C12): the twin is no restart; it alarms, keeps every fill out, and can be reset once
+    only one node speaks.
+    """
+    story.run(5.0)
+    first = story.station.senses
+    story.feed_pack(pack_of(1, 5.0, boot="twin"))
+    story.feed_pack(pack_of(first.seq + 1, first.uptime_s + 1.0, boot=first.boot))
+    assert story.phase is STOPPED
+    assert story.station.cause == "C12"
+    assert not story.ask("reset").ok
+    story.feed_pack(pack_of(2, 6.0, boot="twin"))
+    assert not story.ask("fill", litres=420).ok
+
+
 # --- silence at rest ---
 
 
