@@ -89,17 +89,14 @@ def accept(
     past_seq = dict(senses.former).get(pack.boot)
     if past_seq is not None:
         return (replace(senses, twin_s=now_s) if pack.seq > past_seq else senses), False
-    transit_s = now_s - pack.uptime_s
-    former = senses.former
+    offset_s = transit_s = now_s - pack.uptime_s
+    former, old = senses.former, senses.tracks
     if new_boot:
-        offset_s = transit_s
-        old: Mapping[str, Track] = {}
-        if senses.boot:
-            former = (*former, (senses.boot, senses.seq))[-BOOTS_KEPT:]
+        old = {}
+        former = (*former, (senses.boot, senses.seq))[-BOOTS_KEPT:] if senses.boot else ()
     else:
         crept_s = senses.offset_s + limits.clock_creep * max(0.0, now_s - senses.arrived_s)
         offset_s = min(crept_s, transit_s)
-        old = senses.tracks
     tracks = {s.sensor: _next(old.get(s.sensor), s, offset_s, now_s) for s in pack.samples}
     after = Senses(
         tracks={**old, **tracks},
