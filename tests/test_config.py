@@ -668,6 +668,7 @@ def test_no_table_of_nonsense_crashes_the_reader(path: tuple[str, ...], junk: An
     assert reader.problems or config is not None
 
 
+@pytest.mark.timing
 def test_reading_is_quick() -> None:
     """Claim: a fresh interpreter has the modules and the sample read within its share of the
     0.5 s that a cold start may take. The bound is wide, because the machine may be busy.

@@ -18,6 +18,8 @@ from monitor.journal.history import render_history
 from monitor.journal.reader import JournalReader
 from monitor.journal.store import FILE_MAX_BYTES
 
+pytestmark = pytest.mark.timing
+
 TWO_HOURS_S = 7200
 WEEKS = 261  # five years
 SAMPLE_MAX_S = 20e-6

@@ -48,6 +48,7 @@ def governor() -> LocalGovernor:
 # Time and order
 
 
+@pytest.mark.timing
 def test_ten_thousand_seconds_pass_in_well_under_one() -> None:
     """Sleeping costs no real time, and each sleep ends at its own second exactly."""
     seen: list[float] = []
@@ -166,6 +167,7 @@ def test_running_asks_for_simulated_time() -> None:
 # Pacing
 
 
+@pytest.mark.timing
 @pytest.mark.parametrize("step_s", [0.2, 3.0])
 def test_pacing_is_right_within_a_tenth(step_s: float) -> None:
     """At speed 20, thirty simulated seconds take 1.5 real ones, whatever the step."""
@@ -179,6 +181,7 @@ def test_pacing_is_right_within_a_tenth(step_s: float) -> None:
     assert time.perf_counter() - began_s == pytest.approx(1.5, rel=0.1)
 
 
+@pytest.mark.timing
 def test_a_paced_loop_serves_outside_sockets_at_once() -> None:
     """What comes from outside between two deadlines is served within real 0.1 s, at the time the
     simulation stands at, and the deadline after it is still met exactly.
@@ -210,6 +213,7 @@ def test_a_paced_loop_serves_outside_sockets_at_once() -> None:
     assert (at_s, end_s) == (0.0, 60.0)
 
 
+@pytest.mark.timing
 def test_lost_real_time_is_not_made_up_in_a_burst() -> None:
     """After a real stall of 0.6 s the pace goes on from there: it never exceeds the speed."""
 
@@ -655,6 +659,7 @@ def test_topics_without_end_do_not_fill_the_memory(monkeypatch: pytest.MonkeyPat
     assert len(ledger._routes) <= 50
 
 
+@pytest.mark.timing
 def test_a_call_costs_less_than_three_microseconds() -> None:
     """The ledger is cheap enough to be called for each message of a long simulation."""
     ledger = LockstepLedger()
