@@ -683,3 +683,26 @@ def test_reading_is_quick() -> None:
         cwd=SAMPLE.parents[2],
     )
     assert float(run.stdout) < 0.4
+
+
+def test_a_second_float_does_not_stand_in_for_the_first() -> None:
+    """Claim: the float at the mark is needed, whatever others there are; beside it a second one
+    above is welcome.
+    """
+    table = '[station.river.sensor.second]\nkind = "float"\nrole = "over"\npin = 25\n\n'
+    both = TEXT.replace("[station.river.sensor.floor]", table + "[station.river.sensor.floor]")
+    assert set(loads(both).stations["river"].floats("over")) == {"second"}
+    alone = both.replace('role = "high"', 'role = "over"', 1)
+    with pytest.raises(ConfigErrors) as caught:
+        loads(alone)
+    assert [problem.key for problem in caught.value.problems] == ["station.river.sensor"]
+
+
+def test_the_question_about_the_pump_can_be_switched_off() -> None:
+    """Claim: return_pump is true by default, false when said, and nothing else."""
+    assert loads(TEXT).stations["river"].return_pump
+    off = TEXT.replace('title = "River tank"', 'title = "River tank"\nreturn_pump = false')
+    assert not loads(off).stations["river"].return_pump
+    with pytest.raises(ConfigErrors) as caught:
+        loads(off.replace("return_pump = false", 'return_pump = "no"'))
+    assert [problem.key for problem in caught.value.problems] == ["station.river.return_pump"]

@@ -125,7 +125,8 @@ def needed_findings(sensors: Mapping[str, Raw]) -> Iterator[Finding]:
     kinds = {
         table.get("kind")
         for table in sensors.values()
-        if table.get("kind") != "float" or table.get("role", "high") == "high"
+        # A second float is no first one; a role that is none is told of by itself.
+        if table.get("kind") != "float" or table.get("role") != "over"
     }
     for kind, (told, why) in _NEEDED.items():
         if kind not in kinds:

@@ -104,7 +104,7 @@ class Debounce:
 # A high float must act within 1 s and a chattering one within 3 s (hazards W01, W08, S05, W19); a
 # leak within 1 s from wet to relay, chatter included (W06, S03). What is left is for the polling
 # that steps in when edges are lost, and for the relay itself.
-FLOAT_DEBOUNCE = Debounce(hold_s=0.5, bound_s=2.0, release_s=1.0)
+FLOAT_DEBOUNCE = Debounce(hold_s=0.5, bound_s=1.75, release_s=1.0)
 LEAK_DEBOUNCE = Debounce(hold_s=0.2, bound_s=0.6, release_s=1.0)
 FLOAT_WORST = Debounce(hold_s=1.0, bound_s=3.0, release_s=60.0)
 LEAK_WORST = Debounce(hold_s=1.0, bound_s=1.0, release_s=60.0)

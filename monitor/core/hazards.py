@@ -18,6 +18,7 @@ from typing import Final
 
 from monitor.core.limits import DEFAULTS, Limits
 from monitor.core.phases import AFTER_CLOSING, AT_REST, EVERY, UNDER_WAY, WATER_MAY_FLOW, Phase
+from monitor.core.units import S_PER_MIN
 
 
 class Severity(IntEnum):
@@ -139,7 +140,9 @@ def _seeps(p: Picture) -> bool:
 
 
 def _over_volume(p: Picture) -> bool:
-    return p.delivered_l > p.volume_limit_l
+    """What still comes before the next reading, and while the valve closes, is counted in."""
+    coming_l = p.flow_lpm / S_PER_MIN * (p.limits.reading_period_s + p.closing_s)
+    return p.delivered_l + (coming_l if p.flow_fresh else 0.0) > p.volume_limit_l
 
 
 def _over_time(p: Picture) -> bool:

@@ -39,7 +39,7 @@ _ROWS: Final = (
           "a node sends all its readings at least this often, and each earns one renewal"),
     Limit("open_max_s", "s", 60.0, 21600.0, 14400.0, _PRACTICE,
           "hard maximum of one fill's open time, whatever engine and meter say"),
-    Limit("loop_stall_s", "s", 0.5, 4.0, 3.0, _OURS,
+    Limit("loop_stall_s", "s", 0.5, 3.5, 3.0, "hazard C06: valve shut within 5 s",
           "a node whose event loop has not come round for this long is frozen: shut"),
     # --- readings ---
     Limit("reading_stale_s", "s", 1.5, 3.0, 3.0, "three missed readings at 1 Hz",

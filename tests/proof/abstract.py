@@ -72,7 +72,7 @@ def small_limits() -> Limits:
         "check_max_s": 3.0, "shut_grace_s": 0.5, "shut_flow_s": 1.0, "shut_flow_bound_s": 2.0,
         "volume_margin": 0.0, "volume_margin_l": 0.5, "time_margin": 0.25, "time_margin_s": 10.0,
         "flow_floor_lpm": 10.0, "hot_s": 1.0, "hot_bound_s": 2.0, "cold_s": 1.5,
-        "cold_bound_s": 3.0, "holds_max": 1.0,
+        "cold_bound_s": 3.0, "holds_max": 1.0, "twin_s": 5.0,
     })  # fmt: skip
     limits = replace(
         inside, clock_creep=0.0, no_flow_s=2.0, no_flow_bound_s=4.0, seep_s=2.5, seep_bound_s=5.0,
@@ -135,6 +135,7 @@ STALE: Final = quarters(LIMITS.reading_stale_s)
 SHUT_DIFF: Final = quarters(PLAN.closing_s + LIMITS.shut_grace_s)
 SILENT_CAP: Final = max(TTL, SUSPECT) + 1
 SHUT_CAP: Final = max(quarters(LIMITS.check_quiet_s), SILENT_CAP + SHUT_DIFF + 1)
+TWIN_CAP: Final = quarters(LIMITS.twin_s)
 NEVER: Final = SHUT_CAP + 1  # this engine has not told the valve to shut yet
 OPEN_CAP: Final = quarters(PLAN.closing_s) + 1
 PHASE_CAPS: Final = {
@@ -160,6 +161,12 @@ _FILL_KNOWN: Final = frozenset({
     "count_from", "begun_s", "opened_s", "open_before_s", "purge_from_l", "delivered_l", "holds",
     "time_fixed", "forecast", "expected", "expected_at_s", "shut_s", "ended", "accounted",
 })  # fmt: skip
+_SENSES_KNOWN: Final = frozenset({
+    "tracks", "boot", "seq", "uptime_s", "offset_s", "heard_s", "arrived_s", "valve_open", "former",
+    "twin_s",
+})  # fmt: skip
+if new := {f.name for f in fields(Senses)} - _SENSES_KNOWN:
+    raise RuntimeError(f"abstract.py: say in _senses_key and _senses_of how to keep {new}")
 _NEW_STATION: Final = tuple(f.name for f in fields(Station) if f.name not in _STATION_KNOWN)
 _NEW_FILL: Final = tuple(f.name for f in fields(Fill) if f.name not in _FILL_KNOWN)
 _NEW_CAP: Final = max(PHASE_CAPS.values()) + 1
@@ -230,7 +237,10 @@ def _senses_key(st: Station, now_s: float) -> tuple[int, int, Key]:
         unused = good >= STALE and sensor in ("temp", "flow")
         tracks.append((0.0 if unused else track.value, good))
     offset = None if senses.offset_s == inf else quarters(senses.offset_s - (ENGINE_S - NODE_S))
-    return silent, shut, (senses.boot, silent, offset, senses.valve_open, tuple(tracks))
+    former = tuple(sorted({boot for boot, _ in senses.former}))
+    twin = min(_age(senses.twin_s, now_s), TWIN_CAP)
+    key = (senses.boot, silent, offset, senses.valve_open, tuple(tracks), former, twin)
+    return silent, shut, key
 
 
 def _phase_age(st: Station, now_s: float, silent: int) -> int:
@@ -354,7 +364,7 @@ def _fill_of(key: Key, at_s: float) -> Fill:
 
 
 def _senses_of(key: Key, shift: int) -> Senses:
-    boot, silent, offset, valve_open, tracks = key
+    boot, silent, offset, valve_open, tracks, former, twin = key
     if boot == "":
         return Senses()
     at_s = ENGINE_S - shift * EPS_S
@@ -372,6 +382,8 @@ def _senses_of(key: Key, shift: int) -> Senses:
         heard_s=heard_s,
         arrived_s=at_s,
         valve_open=valve_open,
+        former=tuple((name, SEQ) for name in former),
+        twin_s=at_s - twin * EPS_S,
     )
 
 

@@ -214,6 +214,8 @@ class Walk:
             if name in moves:
                 return name, moves[name]
         phase, world = self.world.phase(x), self.world
+        if world.unheard(x):
+            return "the node is started anew", moves["the node is started anew"]
         around = world.arounds.values[x[2]]
         at_rest = phase in (Phase.IDLE, Phase.DONE, Phase.STOPPED, Phase.CHECKING)
         if around.high < 0 or (around.high and at_rest):

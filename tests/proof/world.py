@@ -134,6 +134,10 @@ class World:
         fill = self.stations.keys[x[0]][3]
         return fill is not None and not fill[8] and fill[0] == self.to_mark
 
+    def unheard(self, x: State) -> bool:
+        """Say whether the engine holds the node for one that was superseded."""
+        return "n" in self.stations.keys[x[0]][4][5]
+
     def check(self, x: State) -> None:
         """Raise `Broken` when a claim about a moment fails. A shut valve breaks none of them."""
         if not self.guards.on[x[1]]:
@@ -413,7 +417,7 @@ class World:
         """Step the station with an input, and take up what it sends."""
         s, g, e, p, u, d = x
         outcome = self.stations.step(s, note)
-        if note[0] == "pack" and u:
+        if note[0] == "pack" and u and self.notes.values[u][:2] == note[:2]:
             u = self._taken(u, 2, outcome.took, OLDER if outcome.took > NEWER else KNOWN)
         if outcome.begun or outcome.over:
             e = self.arounds.number(self.arounds.values[e]._replace(band=0))
@@ -470,7 +474,9 @@ class World:
         fill, senses = key[3], key[4]
         boots = _names(senses[0], fill[2] if fill else "", up[1] if up and up[0] == "pack" else "")
         fill = fill if fill is None else (*fill[:2], boots.get(fill[2], ""), *fill[3:])
-        key = (*key[:3], fill, (boots.get(senses[0], ""), *senses[1:]), *key[5:])
+        former = tuple(sorted(boots[name] for name in senses[5] if name in boots))
+        senses = (boots.get(senses[0], ""), *senses[1:5], former, senses[6])
+        key = (*key[:3], fill, senses, *key[5:])
         if up and up[0] == "pack":
             up = (up[0], boots[up[1]], *up[2:])
         if down and down[0] == "permit":
