@@ -73,30 +73,42 @@ def _next(track: Track | None, sample: Sample, offset_s: float, now_s: float) ->
     return Track(sample.value, count, dated_s, None)
 
 
+def _refused(senses: Senses, pack: ReadingPack, now_s: float, limits: Limits) -> Senses | None:
+    """Return what is left of a pack that is not to be taken in; None when it is to be."""
+    if not (isfinite(pack.uptime_s) and isfinite(now_s)):
+        return senses
+    if pack.boot == senses.boot:
+        late = pack.seq <= senses.seq or pack.uptime_s < senses.uptime_s
+        return senses if late else None
+    past_seq = dict(senses.former).get(pack.boot)
+    if past_seq is None:
+        return None
+    if pack.seq <= past_seq:
+        return senses
+    present = now_s - senses.arrived_s < limits.twin_s
+    return replace(senses, twin_s=now_s) if present else None
+
+
 def accept(
     senses: Senses, pack: ReadingPack, now_s: float, limits: Limits = DEFAULTS
 ) -> tuple[Senses, bool]:
     """Fold a pack in. The second value is False when it was old, repeated or out of its time.
 
     A new boot starts from nothing: what another boot said proves nothing about this one. A boot
-    that was superseded never returns; if it says something new, two nodes share one name.
+    that was superseded and says something new is a second node of the same name, and is not
+    listened to until the present one has been silent for long.
     """
-    new_boot = pack.boot != senses.boot
-    if not isfinite(pack.uptime_s) or not isfinite(now_s):
-        return senses, False
-    if not new_boot and (pack.seq <= senses.seq or pack.uptime_s < senses.uptime_s):
-        return senses, False
-    past_seq = dict(senses.former).get(pack.boot)
-    if past_seq is not None:
-        return (replace(senses, twin_s=now_s) if pack.seq > past_seq else senses), False
+    refused = _refused(senses, pack, now_s, limits)
+    if refused is not None:
+        return refused, False
     offset_s = transit_s = now_s - pack.uptime_s
     former, old = senses.former, senses.tracks
-    if new_boot:
+    if pack.boot != senses.boot:
         old = {}
         former = (*former, (senses.boot, senses.seq))[-BOOTS_KEPT:] if senses.boot else ()
     else:
-        crept_s = senses.offset_s + limits.clock_creep * max(0.0, now_s - senses.arrived_s)
-        offset_s = min(crept_s, transit_s)
+        since_s = max(0.0, now_s - senses.arrived_s)
+        offset_s = min(senses.offset_s + limits.clock_creep * since_s, transit_s)
     tracks = {s.sensor: _next(old.get(s.sensor), s, offset_s, now_s) for s in pack.samples}
     after = Senses(
         tracks={**old, **tracks},

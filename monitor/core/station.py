@@ -312,7 +312,10 @@ def _account(plan: Plan, station: Station, now_s: float) -> tuple[Station, tuple
 def _permit(
     plan: Plan, station: Station, given: Heard, now_s: float
 ) -> tuple[Station, tuple[Action, ...]]:
-    """Renew the permit: only on a new, fresh pack of the boot this fill began on."""
+    """Renew the permit: only on the newest pack, fresh, of the boot this fill began on.
+
+    A repeated pack may earn it twice: the permit quotes the same moment and so prolongs nothing.
+    """
     fill, senses = station.fill, station.senses
     if fill is None or given.pack.seq != senses.seq or given.pack.boot != fill.boot:
         return station, ()

@@ -111,6 +111,9 @@ def test_a_superseded_boot_never_returns_and_is_noticed_when_it_lives() -> None:
     assert not new
     assert (alive.boot, alive.seq, alive.twin_s) == ("boot-b", 1, ENGINE_S + 22.0)
     assert alive.tracks == senses.tracks
+    back, new = accept(senses, pack_of(7, 30.0, boot=boot_a), ENGINE_S + 20.0 + DEFAULTS.twin_s)
+    assert new  # the present one has long been silent: whoever speaks is the node
+    assert back.boot == boot_a
 
 
 def test_the_boots_remembered_are_bounded() -> None:

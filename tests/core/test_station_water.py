@@ -11,9 +11,9 @@ from monitor.core.limits import DEFAULTS
 from monitor.core.phases import Phase
 from monitor.core.reading import Fault
 from monitor.core.station import standing
-from support.stories import FLOW_LPM, OVER, Story, presence, reach, river_plan
+from support.stories import FLOW_LPM, OVER, PULSES_PER_L, Story, presence, reach, river_plan
 
-STOPPED = Phase.STOPPED
+HOLDING, STOPPED = Phase.HOLDING, Phase.STOPPED
 
 
 def top(story: Story) -> str:
@@ -25,16 +25,32 @@ def top(story: Story) -> str:
 
 
 def test_a_stuck_float_is_ended_by_the_litres(story: Story) -> None:
-    """Claim (W01): with the float stuck low the valve is shut once the meter says more than need
-    and margin, within one reading's worth of water.
+    """Claim (W01): with the float stuck low the valve is shut before more than need and margin
+    is in, what comes until the next reading and while it closes included, and not much sooner.
     """
     story.fill(420.0, room_l=float("inf"))
     story.until(STOPPED, 4000.0)
     limit_l = 420.0 * 1.06 + 4.0
     assert not story.relay
-    assert limit_l < story.water.litres <= limit_l + FLOW_LPM / 60.0 * story.period_s + 0.1
+    coming_l = FLOW_LPM / 60.0 * (story.period_s + story.plan.closing_s)
+    assert limit_l - 2 * coming_l < story.water.litres <= limit_l
     assert (story.station.cause, story.station.cause_key) == ("W01", "over-volume")
     assert story.ended() == [("stopped", "over-volume")]
+
+
+def test_too_many_litres_in_a_hold_end_the_fill_there(story: Story) -> None:
+    """Claim (W01): litres that pass the limit while the fill is on hold stop it: it does not open
+    once more to find out.
+    """
+    story.fill(420.0, room_l=float("inf"))
+    story.run(60.0)
+    story.temp_c = 30.0
+    story.until(HOLDING, 60.0)
+    story.water.litres = 460.0
+    story.water.pulses = 460.0 * PULSES_PER_L
+    story.run(3.0)
+    assert story.phase is STOPPED
+    assert story.station.cause == "W01"
 
 
 def test_a_second_float_shuts_at_once(story: Story) -> None:

@@ -239,7 +239,9 @@ def _senses_key(st: Station, now_s: float) -> tuple[int, int, Key]:
     offset = None if senses.offset_s == inf else quarters(senses.offset_s - (ENGINE_S - NODE_S))
     former = tuple(sorted({boot for boot, _ in senses.former}))
     twin = min(_age(senses.twin_s, now_s), TWIN_CAP)
-    key = (senses.boot, silent, offset, senses.valve_open, tuple(tracks), former, twin)
+    # How long ago the present boot was last heard counts only where an older one might speak up.
+    arrived = min(_age(senses.arrived_s, now_s), TWIN_CAP) if former else 0
+    key = (senses.boot, silent, offset, senses.valve_open, tuple(tracks), former, twin, arrived)
     return silent, shut, key
 
 
@@ -364,7 +366,7 @@ def _fill_of(key: Key, at_s: float) -> Fill:
 
 
 def _senses_of(key: Key, shift: int) -> Senses:
-    boot, silent, offset, valve_open, tracks, former, twin = key
+    boot, silent, offset, valve_open, tracks, former, twin, arrived = key
     if boot == "":
         return Senses()
     at_s = ENGINE_S - shift * EPS_S
@@ -380,7 +382,7 @@ def _senses_of(key: Key, shift: int) -> Senses:
         uptime_s=heard_s - offset_s,
         offset_s=offset_s,
         heard_s=heard_s,
-        arrived_s=at_s,
+        arrived_s=at_s - arrived * EPS_S,
         valve_open=valve_open,
         former=tuple((name, SEQ) for name in former),
         twin_s=at_s - twin * EPS_S,

@@ -475,7 +475,7 @@ class World:
         boots = _names(senses[0], fill[2] if fill else "", up[1] if up and up[0] == "pack" else "")
         fill = fill if fill is None else (*fill[:2], boots.get(fill[2], ""), *fill[3:])
         former = tuple(sorted(boots[name] for name in senses[5] if name in boots))
-        senses = (boots.get(senses[0], ""), *senses[1:5], former, senses[6])
+        senses = (boots.get(senses[0], ""), *senses[1:5], former, *senses[6:])
         key = (*key[:3], fill, senses, *key[5:])
         if up and up[0] == "pack":
             up = (up[0], boots[up[1]], *up[2:])
