@@ -7,6 +7,7 @@ permit not being sent, and silence shuts the valve.
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Callable
 from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, replace
@@ -49,9 +50,9 @@ from monitor.core.exchange import (
 )
 from monitor.core.hazards import Severity
 from monitor.core.messages import TEXTS
-from monitor.core.phases import UNDER_WAY
+from monitor.core.phases import UNDER_WAY, Phase
 from monitor.core.plan import Plan, Station
-from monitor.core.station import standing, step
+from monitor.core.station import Result, standing, step
 from monitor.ports import Clock, Link, Record
 
 log = structlog.get_logger("engine")
@@ -61,6 +62,7 @@ ROUND_S = 1.0
 HAIRS = 4  # units in the last place: a due time is a sum, and must not fall short taken apart
 IDLE_STATUS_PERIOD_S = 10.0
 GUARD_WAIT_S = 3.0  # a retained report arrives at once; longer than this and there is none
+BREATH_S = 0.005
 ANSWERS_KEPT = 64  # requests answered lately, so that a repeated one gets the same answer
 
 
@@ -96,6 +98,8 @@ class Engine:
         self._open: tuple[str, ...] = ()
         self._guard_causes: dict[str, str] = {}
         self._answers: dict[str, Reply] = {}
+        self._unsaid: deque[tuple[Given, Phase, Result, float]] = deque()
+        self._breath: asyncio.TimerHandle | None = None
         self._log = log.bind(station=plan.station)
 
     @property
@@ -111,6 +115,7 @@ class Engine:
                 self._state = replace(self._state, interrupted=True)
             self._link.on_connection(self._on_connection)
             await stack.enter_async_context(self._link)
+            stack.callback(self._speak)
             reader = asyncio.create_task(self._read(), name=f"engine-{self._plan.station}-reader")
             stack.push_async_callback(_ended, reader)
             self._alive("READY=1")
@@ -179,18 +184,37 @@ class Engine:
             before = self._state.phase
             result = step(self._plan, self._state, given, now_s)
             self._state = result.station
-            for action in sorted(result.actions, key=_rank):
-                self._do(action)
-            if isinstance(given, Heard):
-                self._sample(now_s)
-            if self._state.phase is not before or any(
-                isinstance(a, AlarmTurned) for a in result.actions
-            ):
-                self._tell(now=True)
+            shuts = [each for each in result.actions if isinstance(each, SendWithdraw)]
+            for each in shuts:
+                self._do(each)
+            self._unsaid.append((given, before, result, now_s))
+            if shuts and self._breath is None:
+                loop = asyncio.get_running_loop()
+                self._breath = loop.call_later(BREATH_S, self._speak)
+            elif self._breath is None:
+                self._speak()
             self._arm(result.due_s)
         except Exception:
             self._log.exception("unexpected error in the engine: it ends, and the valve shuts")
             raise
+
+    def _speak(self) -> None:
+        """Say and record what has happened, in order. Words wait a breath after a withdrawal, so
+        that in one program the guard acts on it before alarm, status and record take their time.
+        """
+        if self._breath is not None:
+            self._breath.cancel()
+            self._breath = None
+        while self._unsaid:
+            given, before, result, now_s = self._unsaid.popleft()
+            for action in result.actions:
+                if not isinstance(action, SendWithdraw):
+                    self._do(action)
+            if isinstance(given, Heard):
+                self._sample(now_s)
+            turned = any(isinstance(each, AlarmTurned) for each in result.actions)
+            if turned or result.station.phase is not before:
+                self._tell(now=True)
 
     def _arm(self, due_s: float) -> None:
         if self._timer is not None:
@@ -313,11 +337,6 @@ class Engine:
             self._log.warning("a fill was interrupted", fill=fill, cause=cause)
             self._record.interrupt(fill, cause)
         self._open = ()
-
-
-def _rank(action: Action) -> bool:
-    """Put what shuts the valve before every word about it: alarms, record and log take a while."""
-    return not isinstance(action, SendWithdraw)
 
 
 async def _ended(task: asyncio.Task[None]) -> None:

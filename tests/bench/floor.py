@@ -21,8 +21,10 @@ PAYLOAD = b"x" * 100
 NODELAY = ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),)
 
 
-async def bare_round_trip(url: str, n: int) -> list[float]:
-    """Return the seconds that each of `n` round trips through the broker at `url` took."""
+async def bare_round_trip(url: str, n: int, pause_s: float = 0.0) -> list[float]:
+    """Return the seconds that each of `n` round trips through the broker at `url` took. A pause
+    before each lets caches and processor cool down, as they are when a probe gets wet.
+    """
     parts = urlsplit(url)
     assert parts.hostname is not None
     assert parts.port is not None
@@ -37,7 +39,7 @@ async def bare_round_trip(url: str, n: int) -> list[float]:
         await there.subscribe("floor/out", qos=1)
         echo = asyncio.create_task(_echo(there), name="floor echo")
         try:
-            return [await _once(here) for _ in range(n)]
+            return [await _once(here, pause_s) for _ in range(n)]
         finally:
             # Up to Python 3.11 a cancel is lost where what it interrupts ends in the same turn.
             while not echo.done():
@@ -45,7 +47,9 @@ async def bare_round_trip(url: str, n: int) -> list[float]:
                 await asyncio.wait({echo}, timeout=0.1)
 
 
-async def _once(client: aiomqtt.Client) -> float:
+async def _once(client: aiomqtt.Client, pause_s: float) -> float:
+    if pause_s > 0:
+        await asyncio.sleep(pause_s)
     start_s = time.perf_counter()
     await client.publish("floor/out", PAYLOAD, qos=1)
     await anext(aiter(client.messages))

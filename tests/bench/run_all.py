@@ -22,6 +22,7 @@ HERE = Path(__file__).resolve().parent
 BENCHES: dict[str, tuple[list[str], list[str]]] = {
     "footprint": ([], ["--rounds", "2", "--settle", "0.5"]),
     "speed": ([], ["--rounds", "1", "--litres", "20"]),
+    "faults": ([], []),
     "latency": ([], ["--repeat", "15"]),
     "step_cost": ([], []),
     "forecast_table": ([], ["20"]),
