@@ -26,6 +26,11 @@ SMALL = ("--litres", "60", "--start-level", "0.5271428571")
 SMALL_L = 60.0
 
 
+def _heed_interrupts() -> None:
+    """Undo what a shell does to jobs in its background, which never see Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def surroundings(**more: str) -> dict[str, str]:
     """Return the environment of a command: this checkout, and no config of anybody's."""
     kept = {name: text for name, text in os.environ.items() if name != VARIABLE}
@@ -94,6 +99,7 @@ class Background:
                 stdin=subprocess.DEVNULL,
                 stdout=out,
                 stderr=err,
+                preexec_fn=_heed_interrupts,  # noqa: PLW1509 - it touches one signal only
             )
         return self
 
