@@ -100,6 +100,7 @@ class Engine:
         self._answers: dict[str, Reply] = {}
         self._unsaid: deque[tuple[Given, Phase, Result, float]] = deque()
         self._breath: asyncio.TimerHandle | None = None
+        self._failure: Exception | None = None
         self._log = log.bind(station=plan.station)
 
     @property
@@ -128,6 +129,8 @@ class Engine:
     async def _beat(self, stop: asyncio.Event, reader: asyncio.Task[None]) -> None:
         """Come round once a second: status for people, a sign of life for the service manager."""
         while not stop.is_set():
+            if self._failure is not None:
+                raise self._failure
             self._alive("WATCHDOG=1")
             self._tell()
             if reader.done():
@@ -178,7 +181,11 @@ class Engine:
         return Asked(request, self._new_id())
 
     def feed(self, given: Given) -> None:
-        """Step the core and do what it says. An error in here silences the permits: it shuts."""
+        """Step the core and do what it says. After an error, wherever it came from, nothing is
+        stepped any more: no permit goes out, so the valve shuts, and the engine ends.
+        """
+        if self._failure is not None:
+            return
         try:
             now_s = self._clock.now_s()
             before = self._state.phase
@@ -194,11 +201,23 @@ class Engine:
             elif self._breath is None:
                 self._speak()
             self._arm(result.due_s)
-        except Exception:
-            self._log.exception("unexpected error in the engine: it ends, and the valve shuts")
-            raise
+        except Exception as error:  # noqa: BLE001 - whatever it is, it ends the engine
+            self._fail(error)
+
+    def _fail(self, error: Exception) -> None:
+        """Remember what went wrong; the next round ends the engine with it."""
+        self._failure = error
+        self._log.error("unexpected error in the engine: it ends, and the valve shuts",
+                        exc_info=error)  # fmt: skip
 
     def _speak(self) -> None:
+        """Say and record what has happened. An error in here ends the engine like any other."""
+        try:
+            self._say()
+        except Exception as error:  # noqa: BLE001 - whatever it is, it ends the engine
+            self._fail(error)
+
+    def _say(self) -> None:
         """Say and record what has happened, in order. Words wait a breath after a withdrawal, so
         that in one program the guard acts on it before alarm, status and record take their time.
         """
