@@ -231,7 +231,7 @@ async def measure(url: str, repeat: int, debounces: list[str]) -> dict[str, Any]
                     await rig.once(0.0)  # the first pays for what is loaded late
                     for _ in range(BLOCKS):
                         times["floor"] += await bare_round_trip(url, FLOOR_ROUNDS)
-                        rare = await bare_round_trip(url, RARE_ROUNDS, READING_S)
+                        rare = await bare_round_trip(url, min(RARE_ROUNDS, repeat), READING_S)
                         times["floor, now and then"] += rare
                         for _ in range(-(-repeat // BLOCKS)):
                             times[way].append(await rig.once(random_s.uniform(0.0, READING_S)))
