@@ -362,6 +362,3 @@ async def _ended(task: asyncio.Task[None]) -> None:
     """Cancel a task and wait for its end."""
     task.cancel()
     await asyncio.gather(task, return_exceptions=True)
-
-
-

@@ -20,6 +20,7 @@ import aiomqtt
 import pytest
 
 from monitor.config import Ds18b20, load
+from monitor.core.exchange import AlarmNotice, Permit, Presence, Withdraw
 from monitor.errors import (
     BrimwatchError,
     ConfigError,
@@ -28,6 +29,7 @@ from monitor.errors import (
     LinkError,
     RefusedError,
 )
+from monitor.link.topics import filter_for
 
 ROOT = Path(__file__).parents[1]
 TOP = {
@@ -359,6 +361,17 @@ async def test_the_access_list_keeps_people_from_opening_a_valve(guarded_broker:
     with pytest.raises(aiomqtt.MqttError):
         async with aiomqtt.Client("127.0.0.1", guarded_broker):
             pass
+
+
+def test_a_node_of_its_own_may_read_all_that_it_listens_to() -> None:
+    """Claim: the access list grants the node's user every topic that the node subscribes to; a
+    broker answers a forbidden subscription with "granted", and then says nothing for ever.
+    """
+    text = (ROOT / "deploy" / "mosquitto" / "brimwatch.acl").read_text()
+    section = text.partition("user node\n")[2].partition("\nuser ")[0]
+    granted = set(re.findall(r"^topic read(?:write)? (\S+)$", section, re.MULTILINE))
+    for kind in (Permit, Withdraw, Presence, AlarmNotice):
+        assert filter_for(kind) in granted, kind.__name__
 
 
 USERS = ("people", "node", "engine")

@@ -90,7 +90,6 @@ class Stage:
         kept = script.journal is not None
         self._ids = random.SystemRandom() if kept else random.Random(f"ids {script.seed}")
         self._supervisors: dict[str, Supervisor] = {}
-        self._notes: list[str] = []
         self._pending: set[asyncio.Task[None]] = set()
         self.world: World
 
