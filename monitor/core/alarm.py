@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from math import inf
 from typing import Final
 
 
@@ -85,6 +86,7 @@ PLAIN: Final[Mapping[tuple[AlarmState, AlarmEvent], AlarmState]] = {
     (_C, _V.CLEAR): _A,
 }
 
+ASIDE: Final = frozenset({_G, _H, _I})
 ANNUNCIATED: Final = frozenset({_B, _C, _D, _E, _F})
 UNSEEN: Final = frozenset({_B, _D, _E})
 STANDING: Final = frozenset({_B, _C})
@@ -100,11 +102,17 @@ def next_state(state: AlarmState, event: AlarmEvent, latching: bool) -> AlarmSta
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """One alarm of one station. `raised_s` is its latest raising, in engine seconds."""
+    """One alarm of one station. `raised_s` is its latest raising, in engine seconds.
+
+    `until_s`, `by` and `why` mean something only while it is set aside.
+    """
 
     state: AlarmState = AlarmState.NORMAL
     raised_s: float = 0.0
     acked_by: str = ""
+    until_s: float = inf  # when a shelf ends by itself
+    by: str = ""  # who set it aside
+    why: str = ""
 
 
 def step(alarm: Alarm, event: AlarmEvent, now_s: float, latching: bool, by: str = "") -> Alarm:
@@ -114,6 +122,24 @@ def step(alarm: Alarm, event: AlarmEvent, now_s: float, latching: bool, by: str 
         return alarm
     if state is AlarmState.UNACKED:
         return Alarm(state, now_s, "")
+    if alarm.state in ASIDE and state not in ASIDE:
+        return Alarm(state, alarm.raised_s)
     if event is AlarmEvent.ACK:
         return replace(alarm, state=state, acked_by=by)
     return replace(alarm, state=state)
+
+
+FLOOD_WINDOW_S: Final = 600.0  # ANSI/ISA-18.2 and IEC 62682: counted over ten minutes
+FLOOD_BEGINS: Final = 10  # more than ten annunciated alarms in the window
+FLOOD_ENDS: Final = 5  # fewer than five
+FLOOD_KEPT: Final = 1000
+
+
+def lately(raised_s: tuple[float, ...], now_s: float) -> tuple[float, ...]:
+    """Return the raisings that still lie in the window; bounded, since only a count matters."""
+    return tuple(at_s for at_s in raised_s if now_s - at_s < FLOOD_WINDOW_S)[-FLOOD_KEPT:]
+
+
+def flooded(before: bool, count: int) -> bool:
+    """Return whether there is an alarm flood, after `count` raisings in the window."""
+    return count >= FLOOD_ENDS if before else count > FLOOD_BEGINS

@@ -1,31 +1,37 @@
 """What a person may ask of a station, and the answer.
 
-Stopping is always granted. A fill needs litres that fit; a reset needs that nothing is wrong any
-more. Acknowledging changes nothing but who has seen the alarm.
+Stopping is always granted. A fill needs litres that fit, a drain that it stays above the low mark;
+a reset needs that nothing is wrong any more. What people do with alarms stands in `setaside`.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
-from math import inf, isnan
-from typing import Any
+from math import inf
+from typing import Any, Final
 
+from monitor.core import setaside
 from monitor.core.alarm import STANDING, AlarmEvent
 from monitor.core.alarm import step as alarm_step
-from monitor.core.events import Action, AlarmTurned, Answer, Asked
-from monitor.core.exchange import Reply
+from monitor.core.changed import changed
+from monitor.core.events import Action, AlarmTurned, Answer, Asked, Noted, SwitchPlug
+from monitor.core.exchange import PlugOrder, Reply, Way
 from monitor.core.fills import begin
-from monitor.core.forecast import LITRES_MAX
-from monitor.core.hazards import RULES, Picture, Response
+from monitor.core.hazards import RULES, Response
 from monitor.core.messages import TEXTS
 from monitor.core.permissives import PERMISSIVES
 from monitor.core.phases import TABLE, UNDER_WAY, Phase, Turn
 from monitor.core.plan import Fill, Plan, Station
+from monitor.core.view import Picture
+from monitor.core.wants import to_drain, to_fill
 
 Outcome = tuple[Station, Turn | None, tuple[Action, ...]]
 
-VERB_SHOWN = 32  # characters of an unknown request that are told back
-LEAST_FILL_L = 1.0  # less than this a pulse meter cannot watch over
+VERBS: Final = (
+    "fill", "drain", "change", "stop", "reset", *setaside.VERBS, "pump", "heater", "note",
+    "status",
+)  # fmt: skip
+NOTES: Final = ("proof", "cartridge", "people")
+VERB_SHOWN: Final = 32  # characters of an unknown request that are told back
 
 
 def ask(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outcome:
@@ -34,20 +40,29 @@ def ask(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outcome
     match verb:
         case "fill":
             return _fill(plan, station, given, picture)
+        case "drain" | "change":
+            return _drain(plan, station, given, picture)
         case "stop":
             return _stop(plan, station, given)
         case "reset":
             return _reset(plan, station, given, picture)
-        case "ack":
-            return _ack(plan, station, given, picture)
         case "pump":
             text = "noted: the return pump runs"
-            return replace(station, pump_since_s=inf), None, (_answer(plan, given, True, text),)
+            return changed(station, pump_since_s=inf), None, (_answer(plan, given, True, text),)
+        case "heater":
+            return _heater(plan, station, given)
+        case "note":
+            return _note(plan, station, given)
         case "status":
             return station, None, (_answer(plan, given, True, "here it is"),)
+        case _ if verb in setaside.VERBS:
+            request, now_s = given.request, picture.now_s
+            after, actions, ok, text = setaside.set_aside(
+                plan, station, verb, request.args, request.by, now_s
+            )
+            return after, None, (_answer(plan, given, ok, text), *actions)
         case _:
-            known = "one of fill, stop, reset, ack, pump, status"
-            text = f"unknown request {verb[:VERB_SHOWN]!r}: {known}"
+            text = f"unknown request {verb[:VERB_SHOWN]!r}: one of {', '.join(VERBS)}"
             return station, None, (_answer(plan, given, False, text),)
 
 
@@ -55,61 +70,93 @@ def _answer(plan: Plan, given: Asked, ok: bool, text: str, **data: Any) -> Answe
     return Answer(Reply(plan.station, given.request.id, ok, text, data))
 
 
-def _number(value: Any) -> float | None:
-    """Return a number as a float, held where any need lies: a long integer cannot become one."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return None
-    if isinstance(value, float) and isnan(value):
-        return None
-    return float(min(max(value, -LITRES_MAX), LITRES_MAX))
+def _busy(station: Station) -> str:
+    """Say why nothing new can begin now; empty when it can."""
+    if TABLE[station.phase, Turn.ASKED] is not station.phase:
+        return ""
+    why = f"the station is {station.phase.value}"
+    if station.phase is Phase.STOPPED:
+        why += f" ({station.cause}): reset it first"
+    return why
 
 
-def wanted(plan: Plan, args: dict[str, Any]) -> tuple[float, bool] | str:
-    """Return the litres a fill needs and whether it ends at the mark, or why it cannot be done.
-
-    Arguments: `litres` to let in, or `level_m`, the water's height now, to be filled up to the
-    mark; `to`, "mark" (the float ends it, the default) or "litres" (the meter ends it).
-    """
-    room_l = plan.vessel.litres_to_mark(0.0)
-    to_mark = args.get("to", "mark") != "litres"
-    level_m = _number(args.get("level_m"))
-    litres = _number(args.get("litres"))
-    if litres is None and level_m is not None:
-        if level_m < 0.0:
-            return f"W18: a water height of {level_m:g} m cannot be"
-        litres = plan.vessel.litres_to_mark(level_m)
-    if litres is None:
-        return "give the litres to let in, or the water's height now as level_m"
-    if not litres >= LEAST_FILL_L:
-        return f"W18: {litres:g} L is too little: at least {LEAST_FILL_L:g} L"
-    if litres > room_l:
-        return (
-            f"W18: {litres:g} L is more than the vessel can take: {room_l:.0f} L from empty to "
-            f"the mark"
-        )
-    return litres, to_mark
+def _refused(plan: Plan, station: Station, given: Asked, why: str) -> Outcome:
+    return station, None, (_answer(plan, given, False, f"refused: {why}"),)
 
 
 def _fill(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outcome:
-    if TABLE[station.phase, Turn.ASKED] is station.phase:
-        why = f"the station is {station.phase.value}"
-        if station.phase is Phase.STOPPED:
-            why += f" ({station.cause}): reset it first"
-        return station, None, (_answer(plan, given, False, f"refused: {why}"),)
-    need = wanted(plan, given.request.args)
+    args = given.request.args
+    need = _busy(station) or to_fill(plan, station, picture, args)
     if isinstance(need, str):
-        return station, None, (_answer(plan, given, False, f"refused: {need}"),)
+        return _refused(plan, station, given, need)
     litres, to_mark = need
     fill = begin(plan, given.fill_id, given.request.by, litres, to_mark, picture.now_s)
+    fill = changed(fill, attended=args.get("attended") is True)
     text = f"checking, then {litres:.0f} L " + ("up to the mark" if to_mark else "by the meter")
-    data = {"fill": fill.id, "need_l": round(litres, 1)}
-    return replace(station, fill=fill), Turn.ASKED, (_answer(plan, given, True, text, **data),)
+    if fill.attended:
+        text += "; attended: stay beside the tank"
+    data = {"fill": fill.id, "need_l": round(litres, 1), "attended": fill.attended}
+    return changed(station, fill=fill), Turn.ASKED, (_answer(plan, given, True, text, **data),)
+
+
+def _drain(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outcome:
+    need = _busy(station) or to_drain(plan, picture, given.request.args)
+    if isinstance(need, str):
+        return _refused(plan, station, given, need)
+    fill = begin(
+        plan, given.fill_id, given.request.by, need, False, picture.now_s, Way.OUT
+    )
+    ours = plan.heater not in ("", "other")
+    fill = changed(
+        fill,
+        # Whoever holds the hose stays beside the tank.
+        attended=plan.drain == "hose" or given.request.args.get("attended") is True,
+        refill=given.request.verb == "change",
+        heater_was_on=ours and not station.heater_off,
+    )
+    text = f"checking, then {need:.0f} L out"
+    if plan.drain == "hose":
+        text += ", by your hose: brimwatch watches and tells, the hose is in your hands"
+    data = {"fill": fill.id, "need_l": round(need, 1)}
+    actions: tuple[Action, ...] = (_answer(plan, given, True, text, **data),)
+    if ours:
+        actions = (*actions, SwitchPlug(PlugOrder(plan.station, plan.heater, False)))
+    return changed(station, fill=fill), Turn.ASKED, actions
 
 
 def _stop(plan: Plan, station: Station, given: Asked) -> Outcome:
     running = station.phase in UNDER_WAY or station.phase is Phase.CHECKING
     text = "valve told to shut" if running else f"no fill is under way ({station.phase.value})"
     return station, Turn.STOP, (_answer(plan, given, True, text),)
+
+
+def _heater(plan: Plan, station: Station, given: Asked) -> Outcome:
+    """Take a person's word for the heater, where no plug tells it."""
+    state = given.request.args.get("state")
+    if plan.heater != "other" or state not in ("on", "off"):
+        why = (
+            "say on or off" if plan.heater == "other"
+            else "the heater's plug tells it" if plan.heater
+            else "the config has no heater"
+        )  # fmt: skip
+        return _refused(plan, station, given, why)
+    text = f"noted: the heater is {state}"
+    after = changed(station, heater_off=state == "off")
+    return after, None, (_answer(plan, given, True, text),)
+
+
+def _note(plan: Plan, station: Station, given: Asked) -> Outcome:
+    """Keep what a person has proven or done. A proof names its part."""
+    args = given.request.args
+    what, part = args.get("what"), args.get("part", "")
+    if what not in NOTES:
+        return _refused(plan, station, given, f"note one of {', '.join(NOTES)}")
+    if what == "proof" and part not in plan.proven:
+        return _refused(plan, station, given, f"proofs are of {', '.join(plan.proven)}")
+    about = str(part) if what == "proof" else ""
+    noted = Noted(str(what), about, given.request.by)
+    text = f"noted: {what} {about}".rstrip()
+    return station, None, (_answer(plan, given, True, text), noted)
 
 
 def _reset(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outcome:
@@ -141,28 +188,13 @@ def _reset(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outc
         if alarm is not alarms[index]:
             alarms[index] = alarm
             actions.append(AlarmTurned(rule.key, rule.id, rule.severity, alarm))
-    after = replace(station, alarms=tuple(alarms), guard_cause="")
-    after = replace(after, overslept=False, interrupted=False)
+    after = changed(station, alarms=tuple(alarms), guard_cause="")
+    # A drain is over with that: water that it left too low is for the refill to mend.
+    fill = station.fill
+    if fill is not None and fill.way is Way.OUT and fill.ended:
+        fill = None
+    after = changed(after, fill=fill, overslept=False, interrupted=False)
     return after, Turn.RESET, (_answer(plan, given, True, "reset"), *actions)
-
-
-def _ack(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outcome:
-    """Mark alarms as seen: one by its key, or all of them."""
-    key = given.request.args.get("key")
-    alarms = list(station.alarms)
-    actions: list[Action] = []
-    for index, rule in enumerate(RULES):
-        if key is not None and rule.key != key:
-            continue
-        alarm = alarm_step(
-            alarms[index], AlarmEvent.ACK, picture.now_s, rule.latching, given.request.by
-        )
-        if alarm is not alarms[index]:
-            alarms[index] = alarm
-            actions.append(AlarmTurned(rule.key, rule.id, rule.severity, alarm))
-    text = f"{len(actions)} acknowledged" if actions else "nothing to acknowledge"
-    after = replace(station, alarms=tuple(alarms))
-    return after, None, (_answer(plan, given, True, text), *actions)
 
 
 def refusal(fill: Fill | None, failing_keys: tuple[str, ...]) -> str:
@@ -170,4 +202,7 @@ def refusal(fill: Fill | None, failing_keys: tuple[str, ...]) -> str:
     rows = [row for row in PERMISSIVES if row.key in failing_keys]
     told = "; ".join(f"{row.reason} ({row.remedy})" for row in rows)
     asked = f" for {fill.need_l:.0f} L" if fill is not None else ""
-    return f"the pre-fill checks{asked} did not pass: {told}"
+    text = f"the pre-fill checks{asked} did not pass: {told}"
+    if rows and all(row.unattended_only for row in rows):
+        text += "; or stay beside the tank and do it attended"
+    return text

@@ -7,9 +7,11 @@ from math import inf, isfinite
 from typing import Any
 
 from monitor.core import quality
+from monitor.core.alarm import ASIDE, lately
+from monitor.core.exchange import Way
 from monitor.core.fills import duration_s, expected
 from monitor.core.forecast import FAR_S
-from monitor.core.hazards import Response
+from monitor.core.hazards import RULES, Response
 from monitor.core.messages import TEXTS
 from monitor.core.phases import UNDER_WAY, Phase
 from monitor.core.picture import draw
@@ -17,6 +19,7 @@ from monitor.core.plan import Fill, Plan, Station
 from monitor.core.reading import Kind
 from monitor.core.station import standing
 from monitor.core.units import S_PER_MIN
+from monitor.core.view import Picture
 
 PERSON = "person"
 DECIMALS = 3
@@ -47,9 +50,12 @@ def sentence(plan: Plan, station: Station, now_s: float) -> str:
         case Phase.IDLE:
             return "No fill. The valve is shut."
         case Phase.CHECKING:
-            return "Checking that a fill can start. The valve is shut."
+            what = "a drain" if fill is not None and fill.way is Way.OUT else "a fill"
+            return f"Checking that {what} can start. The valve is shut."
         case Phase.FILLING:
             return _filling(plan, station, now_s)
+        case Phase.DRAINING:
+            return _draining(plan, fill)
         case Phase.HOLDING:
             message = TEXTS[station.cause_key].message if station.cause_key in TEXTS else "On hold."
             return f"{message} The valve is shut."
@@ -58,10 +64,28 @@ def sentence(plan: Plan, station: Station, now_s: float) -> str:
         case Phase.SETTLING:
             return "The valve is shut. Watching that the water stands still."
         case Phase.DONE:
-            litres = f"{fill.delivered_l:.0f} L" if fill is not None else "the water"
-            return f"Done: {litres} went in. The valve is shut. Switch the return pump on again."
-        case Phase.STOPPED:
-            return stopped(station)
+            return _done(plan, fill)
+    return stopped(station)
+
+
+def _draining(plan: Plan, fill: Fill | None) -> str:
+    if fill is None:
+        return "Draining."
+    known = plan.level != ""
+    gone = f"{fill.delivered_l:.0f} of {fill.need_l:.0f} litres out" if known else (
+        f"{fill.need_l:.0f} litres are to go out")  # fmt: skip
+    hose = " Stay with the hose: it is in your hands." if plan.drain == "hose" else ""
+    return f"Draining. {gone}.{hose}"
+
+
+def _done(plan: Plan, fill: Fill | None) -> str:
+    if fill is not None and fill.way is Way.OUT:
+        then = " Start the fill when you are done with the tank." if fill.refill else ""
+        return f"Drained: about {fill.delivered_l:.0f} L are out.{then}"
+    litres = f"{fill.delivered_l:.0f} L" if fill is not None else "the water"
+    pump = " Switch the return pump on again." if plan.return_pump else ""
+    heater = " Switch the heater on again." if plan.heater == "other" else ""
+    return f"Done: {litres} went in. The valve is shut.{pump}{heater}"
 
 
 def stopped(station: Station) -> str:
@@ -96,6 +120,7 @@ def describe(plan: Plan, station: Station, now_s: float) -> dict[str, Any]:
         "sentence": sentence(plan, station, now_s),
         "cause": station.cause or None,
         "cause_key": station.cause_key or None,
+        "supply": plan.supply,
         "valve_open": picture.valve_open,
         "link_up": station.link_up,
         "node_silent_s": _rounded(picture.silent_s),
@@ -105,10 +130,48 @@ def describe(plan: Plan, station: Station, now_s: float) -> dict[str, Any]:
         "leak_wet": picture.leak_wet if picture.leak_fresh else None,
         "fill": _fill_data(station, now_s),
         "pump_confirmed": station.pump_since_s == inf,
+        **_options(plan, picture, station),
         "alarms": alarms(station),
+        "set_aside": _set_aside(station, now_s),
+        "alarm_flood": {"on": station.flooded, "in_10_min": len(lately(station.raised_s, now_s))},
         "sensors": _sensors(plan, station, now_s),
     }
     return data
+
+
+def _options(plan: Plan, picture: Picture, station: Station) -> dict[str, Any]:
+    """Return what only stations with the fitted part have."""
+    data: dict[str, Any] = {}
+    if plan.level:
+        data["level_m"] = _rounded(picture.level_m) if picture.level_fresh else None
+        data["water_l"] = _rounded(picture.water_l)
+        data["balance"] = picture.balance.value
+    if plan.temp_tank:
+        data["tank_c"] = _rounded(picture.tank_c) if picture.tank_fresh else None
+    if isfinite(picture.tank_ahead_c):
+        data["tank_ahead_c"] = _rounded(picture.tank_ahead_c)
+    if plan.heater:
+        data["heater_on"] = picture.heater_on
+    if plan.drain:
+        data["drained_l"] = _rounded(station.drained_l)
+    if plan.has_filter:
+        data["cartridge_share"] = _rounded(picture.cartridge_share)
+    return data
+
+
+def _set_aside(station: Station, now_s: float) -> list[dict[str, Any]]:
+    """Return the alarms that are shelved, suppressed or out of service."""
+    return [
+        {
+            "key": rule.key,
+            "state": alarm.state.value,
+            "for_s": _rounded(alarm.until_s - now_s),
+            "by": alarm.by or None,
+            "why": alarm.why or None,
+        }
+        for rule, alarm in zip(RULES, station.alarms, strict=True)
+        if alarm.state in ASIDE
+    ]
 
 
 def _elapsed_s(fill: Fill, now_s: float) -> float:
@@ -128,6 +191,8 @@ def _fill_data(station: Station, now_s: float) -> dict[str, Any] | None:
         "need_l": _rounded(fill.need_l),
         "delivered_l": _rounded(fill.delivered_l),
         "to": "mark" if fill.to_mark else "litres",
+        "way": fill.way.value,
+        "attended": fill.attended,
         "elapsed_s": _rounded(_elapsed_s(fill, now_s)),
         "volume_limit_l": _rounded(fill.volume_limit_l),
         "time_limit_s": _rounded(fill.time_limit_s),
@@ -136,7 +201,9 @@ def _fill_data(station: Station, now_s: float) -> dict[str, Any] | None:
     }
     ahead = expected(fill, now_s) if station.phase in UNDER_WAY else None
     if ahead is not None and station.phase in (Phase.FILLING, Phase.HOLDING):
-        data["forecast"] = {f.name: _rounded(getattr(ahead, f.name)) for f in fields(ahead)}
+        numbers = {f.name: getattr(ahead, f.name) for f in fields(ahead) if f.name != "by"}
+        data["forecast"] = {name: _rounded(value) for name, value in numbers.items()}
+        data["forecast"]["by"] = ahead.by
     return data
 
 
@@ -165,11 +232,16 @@ def _sensors(plan: Plan, station: Station, now_s: float) -> dict[str, Any]:
         **dict.fromkeys(plan.floats, Kind.FLOAT),
         **dict.fromkeys(plan.overs, Kind.FLOAT),
         **dict.fromkeys(plan.leaks, Kind.LEAK),
+        **dict.fromkeys((*plan.lows, *plan.sump_highs, *plan.sump_lows, *plan.stores), Kind.FLOAT),
         plan.temp_in: Kind.TEMPERATURE,
+        plan.temp_tank: Kind.TEMPERATURE,
         plan.flow_in: Kind.FLOW,
+        plan.level: Kind.LEVEL,
     }
     rows: dict[str, Any] = {}
     for sensor, kind in kinds.items():
+        if not sensor:
+            continue
         track = senses.tracks.get(sensor)
         fresh = quality.fresh(senses, sensor, now_s, plan.limits)
         rows[sensor] = {

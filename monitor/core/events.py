@@ -8,12 +8,15 @@ from monitor.core.alarm import Alarm
 from monitor.core.exchange import (
     GuardReport,
     Permit,
+    PlugOrder,
+    PlugState,
     Presence,
     ReadingPack,
     Reply,
     Request,
     Withdraw,
 )
+from monitor.core.facts import Facts
 from monitor.core.hazards import Severity
 from monitor.core.phases import Phase
 from monitor.core.plan import Fill
@@ -63,11 +66,25 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """The shell tells what the core cannot sense."""
+
+    facts: Facts
+
+
+@dataclass(frozen=True, slots=True)
+class Plugged:
+    """A mains plug says whether it is on."""
+
+    state: PlugState
+
+
+@dataclass(frozen=True, slots=True)
 class Tick:
     """Nothing happened, but the time the step asked for has come."""
 
 
-Given = Heard | Guarded | Here | Linked | Echo | Asked | Tick
+Given = Heard | Guarded | Here | Linked | Echo | Asked | Told | Plugged | Tick
 
 # --- out ---
 
@@ -84,6 +101,24 @@ class SendWithdraw:
     """Take the permit back; the shell puts the engine's identity in."""
 
     withdraw: Withdraw
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchPlug:
+    """Switch a mains plug of ours."""
+
+    order: PlugOrder
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """A person has done or proven something: keep it, and tell the new facts. `what` is "proof",
+    "cartridge" or "people"; `part` is a sensor's id or `facts.VALVE` for a proof.
+    """
+
+    what: str
+    part: str
+    by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +180,8 @@ class FillRefused:
 Action = (
     SendPermit
     | SendWithdraw
+    | SwitchPlug
+    | Noted
     | AskEcho
     | Answer
     | AlarmTurned

@@ -10,9 +10,17 @@ longer, and a permit proves that the engine heard this very boot of the node wit
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Any
 
 from monitor.core.reading import Sample
+
+
+class Way(StrEnum):
+    """Which way the water goes: one relay and one guard each."""
+
+    IN = "in"  # filling
+    OUT = "out"  # draining
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +35,7 @@ class ReadingPack:
     samples: tuple[Sample, ...]
     valve_open: bool
     edge: bool = False  # sent because something changed (QoS 1), not because a second passed
+    drain_open: bool = False  # the drain's relay, where there is one
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +49,7 @@ class Permit:
     as_of_s: float
     ttl_s: float
     fill: str
+    way: Way = Way.IN
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +63,7 @@ class Withdraw:
     fill: str
     cause: str
     resumable: bool
+    way: Way = Way.IN
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +78,7 @@ class GuardReport:
     fill: str | None
     cause: str | None  # rule id of why the valve was last shut by the guard itself, if it was
     text: str = ""
+    way: Way = Way.IN
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +86,10 @@ class Presence:
     """A role is here or gone. Gone is published by the broker as the will of a lost connection."""
 
     station: str
-    role: str  # "node" or "engine"
+    role: str  # "node", "engine" or "desk"
     boot: str
     online: bool
+    simulated: bool = False  # on pins and water that are not there
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +98,7 @@ class Request:
 
     station: str
     id: str
-    verb: str  # fill, stop, reset, ack, status
+    verb: str  # one of asks.VERBS
     by: str
     args: dict[str, Any] = field(default_factory=dict)
 
@@ -117,6 +130,24 @@ class AlarmNotice:
     data: dict[str, Any]
 
 
+@dataclass(frozen=True, slots=True)
+class PlugOrder:
+    """The engine switches a certified mains plug: `plug` is "heater" or "pump"."""
+
+    station: str
+    plug: str
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PlugState:
+    """A plug says by itself whether it is on."""
+
+    station: str
+    plug: str
+    on: bool
+
+
 Message = (
     ReadingPack
     | Permit
@@ -127,6 +158,8 @@ Message = (
     | Reply
     | Status
     | AlarmNotice
+    | PlugOrder
+    | PlugState
 )
 
 

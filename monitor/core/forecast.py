@@ -75,6 +75,12 @@ FAR_S = 172_800.0  # two days: an end as far off as this is not in sight
 Z90 = 1.6448536269514722  # half width of a 90 % interval in standard deviations (normal)
 NEWTON_STEPS = 3  # the curve is almost straight: the third step moves by less than 1 ms
 
+BY = {
+    (False, False): "earlier fills",
+    (False, True): "level",
+    (True, False): "meter",
+    (True, True): "meter and level",
+}
 STEPS = CusumChart(target=0.0, slack=CUSUM_SLACK, limit=CUSUM_LIMIT)
 
 
@@ -118,6 +124,7 @@ class FillState:
     cusum: Cusum
     steps: int  # sudden changes of flow seen so far
     rise: Rise
+    metered: bool = False  # a meter has spoken in this fill
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +144,7 @@ class Forecast:
     low_s: float
     high_s: float
     total_l: float
+    by: str = "earlier fills"  # what it rests on: that, or "meter", "level", "meter and level"
 
 
 def start(
@@ -205,13 +213,23 @@ def update(
         return _counted(state, reading, count)
     if flow_lpm is not None and 0 <= flow_lpm <= FLOW_MAX_LPM:
         return _flowed(state, reading, flow_lpm)
+    if rise_l is not None and abs(rise_l) <= LITRES_MAX and 0 < rise_sd_l <= LITRES_MAX:
+        return _by_level(state, reading, rise_l)
     return state
 
 
-def rest(state: FillState, t_s: float, count: int | None) -> FillState:
+def rest(
+    state: FillState,
+    t_s: float,
+    count: int | None,
+    *,
+    rise_l: float | None = None,
+    rise_sd_l: float = 0.0,
+) -> FillState:
     """Return the state after a reading taken at `t_s` with the valve shut (a hold).
 
-    What slips through is counted; the flow estimate waits, and forgets a little.
+    What slips through is counted; the flow estimate waits, and forgets a little. The rise by the
+    level sensor is taken in as in `update`.
     """
     minutes = _minutes_since(state, t_s)
     if minutes <= 0:
@@ -224,10 +242,11 @@ def rest(state: FillState, t_s: float, count: int | None) -> FillState:
         volume_l = max((seen - zero + HALF) / state.pulses_per_l, volume_l)
     return _moved(
         state,
-        _Reading(t_s, minutes, None, 0.0),
+        _Reading(t_s, minutes, rise_l, rise_sd_l),
         (volume_l, base, drift, passing),
         (_count_var(state.pulses_per_l), 0, 0, 0, bb, bd, bu, dd, du, uu),
         opened_s=t_s,
+        metered=state.metered or count is not None,
         count=seen,
         zero_count=seen + HALF - volume_l * state.pulses_per_l,
     )
@@ -271,6 +290,7 @@ def predict(
         low_s=_seconds(minutes - early, waited_s + TICK_S),
         high_s=_seconds(minutes + late, waited_s - TICK_S),
         total_l=max(need, rise.rise_l),
+        by=BY[state.metered, state.rise.seen],
     )
 
 
@@ -332,6 +352,7 @@ def _counted(state: FillState, reading: _Reading, count: int) -> FillState:
         cusum=cusum,
         steps=state.steps + jumped,
         rise=_risen(state.rise, mean[0] - state.mean[0], reading),
+        metered=True,
     )
 
 
@@ -346,9 +367,22 @@ def _flowed(state: FillState, reading: _Reading, flow_lpm: float) -> FillState:
     return _moved(state, reading, mean, cov)
 
 
+def _by_level(state: FillState, reading: _Reading, rise_l: float) -> FillState:
+    """Return the state after a level reading without any meter: the rise is the volume."""
+    mean, cov = advance(state.mean, state.cov, reading.minutes, _wander(state))
+    sd_l = max(reading.rise_sd_l, RISE_SD_MIN_L)
+    noise = sd_l * sd_l * max(LEVEL_KIN_MIN / reading.minutes, 1.0)
+    if not state.rise.seen:
+        cov = (cov[0] + sd_l * sd_l, *cov[1:])  # the reading it is counted from was as noisy
+    mean, cov = correct_volume(mean, cov, rise_l, noise)
+    rise = Rise(mean[0], 1.0, cov[0], 0.0, 0.0, seen=True, cusum=state.rise.cusum)
+    return replace(state, t_s=reading.t_s, mean=mean, cov=cov, rise=rise)
+
+
 def _moved(state: FillState, reading: _Reading, mean: Four, cov: Ten, **others: float) -> FillState:
     """Return the state with a new mean and covariance, and the rise that goes with it."""
     rise = _risen(state.rise, mean[0] - state.mean[0], reading)
+    others = {"metered": True, **others}
     return replace(state, t_s=reading.t_s, mean=mean, cov=cov, rise=rise, **others)  # type: ignore[arg-type]
 
 

@@ -221,8 +221,7 @@ def _sort(
             return GuardEvent.CLEAR, ""
         case Tick():
             return _sort_tick(state, given, now_s, limits)
-        case Failure():
-            return GuardEvent.FAULT, given.cause
+    return GuardEvent.FAULT, given.cause
 
 
 def _sort_permit(

@@ -2,11 +2,12 @@
 
 A row says when it is armed, what its condition is, how long the condition must last (with a bound
 that flapping cannot outlast), what brimwatch does about it, how bad it is, and when it has gone
-again. Conditions look at a `Picture`, the station at one moment, and at nothing else. Which row
-wins when several are true is decided in one place (`station.py`): the strongest response first,
-then the higher severity, then the order of this table.
+again. Conditions (`conditions`) look at a `Picture`, the station at one moment, and at nothing
+else. Which row wins when several are true is decided in one place (`station`): the strongest
+response first, then the higher severity, then the order of this table.
 
-Row ids are those of the failure-mode table in SAFETY.md; several rows may stand for one hazard.
+Row ids are those of the failure-mode table in SAFETY.md; several rows may stand for one hazard. A
+row that needs something fitted is there only where the config has it (`Rule.needs`).
 """
 
 from __future__ import annotations
@@ -16,9 +17,9 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final
 
-from monitor.core.limits import DEFAULTS, Limits
-from monitor.core.phases import AFTER_CLOSING, AT_REST, EVERY, UNDER_WAY, WATER_MAY_FLOW, Phase
-from monitor.core.units import S_PER_MIN
+from monitor.core import conditions as c
+from monitor.core.phases import AFTER_CLOSING, AT_REST, EVERY, UNDER_WAY, Phase
+from monitor.core.view import Picture
 
 
 class Severity(IntEnum):
@@ -39,62 +40,17 @@ class Response(IntEnum):
     CLOSE = 3
 
 
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """A station at one moment, as far as it can be believed. Seconds are engine seconds.
-
-    A value whose `*_fresh` is False must not be used. `shut_for_s` is how long ago the valve was
-    told to shut (0 while it is told to open), `open_for_s` the other way round.
-    """
-
-    now_s: float
-    phase: Phase
-    float_high: bool = False
-    float_fresh: bool = True
-    over_high: bool = False
-    over_fresh: bool = True
-    leak_wet: bool = False
-    leak_fresh: bool = True
-    temp_c: float = 0.0
-    temp_fresh: bool = True
-    flow_lpm: float = 0.0
-    flow_fresh: bool = True
-    silent_s: float = 0.0
-    link_up: bool = True
-    echo_missing: bool = False
-    overslept: bool = False
-    interrupted: bool = False
-    twins: bool = False
-    pump_for_s: float = 0.0
-    node_gone: bool = False
-    node_restarted: bool = False
-    guard_cause: str = ""
-    valve_open: bool = False
-    open_for_s: float = 0.0
-    shut_for_s: float = 0.0
-    closing_s: float = 1.0
-    delivered_l: float = 0.0
-    need_l: float = 0.0
-    volume_limit_l: float = 0.0
-    to_mark: bool = True
-    elapsed_s: float = 0.0
-    time_limit_s: float = 0.0
-    purged: bool = False
-    low_c: float = 0.0
-    high_c: float = 0.0
-    scald_c: float = 0.0
-    flow_max_lpm: float = 0.0
-    limits: Limits = DEFAULTS
-
-
 Condition = Callable[[Picture], bool]
+NOWHERE: Final[frozenset[Phase]] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
     """One row. `hold` and `bound` name limits, or are empty for 'at once'.
 
-    `needs` names the field of a `Plan` that must not be empty for the row to mean anything.
+    `needs` names the field of a `Plan` that must not be empty for the row to mean anything, and
+    `off` the one that names a plug of ours to be switched off when the row is raised. In phases of
+    `expected` the condition belongs to the situation, and its alarm is suppressed by design.
     """
 
     key: str
@@ -108,180 +64,8 @@ class Rule:
     bound: str = ""
     latching: bool = True
     needs: str = ""
-
-
-def _leak(p: Picture) -> bool:
-    return p.leak_wet
-
-
-def _leak_gone(p: Picture) -> bool:
-    return p.leak_fresh and not p.leak_wet
-
-
-def _heard_shut(p: Picture) -> bool:
-    """The newest reading was made long enough after the valve was told to shut."""
-    return p.shut_for_s - p.silent_s > p.closing_s + p.limits.shut_grace_s
-
-
-def _still_flows(p: Picture) -> bool:
-    return p.flow_fresh and p.flow_lpm >= p.limits.flow_min_lpm and _heard_shut(p)
-
-
-def _stays_open(p: Picture) -> bool:
-    return p.valve_open and _heard_shut(p)
-
-
-def _shut_and_dry(p: Picture) -> bool:
-    return p.flow_fresh and p.flow_lpm < p.limits.flow_min_lpm and not p.valve_open
-
-
-def _seeps(p: Picture) -> bool:
-    return p.flow_fresh and p.flow_lpm >= p.limits.flow_min_lpm
-
-
-def _over_volume(p: Picture) -> bool:
-    """What still comes before the next reading, and while the valve closes, is counted in."""
-    coming_l = p.flow_lpm / S_PER_MIN * (p.limits.reading_period_s + p.closing_s)
-    return p.delivered_l + (coming_l if p.flow_fresh else 0.0) > p.volume_limit_l
-
-
-def _over_time(p: Picture) -> bool:
-    return p.elapsed_s > p.time_limit_s
-
-
-def _float_early(p: Picture) -> bool:
-    enough_l = p.need_l * (1.0 - p.limits.early_share) - p.limits.volume_margin_l
-    return p.to_mark and p.float_fresh and p.float_high and p.delivered_l < enough_l
-
-
-def _float_trips(p: Picture) -> bool:
-    """A fill of so many litres that reaches the mark first was meant for more room."""
-    return not p.to_mark and p.float_fresh and p.float_high
-
-
-def _float_low(p: Picture) -> bool:
-    return p.float_fresh and not p.float_high
-
-
-def _scalds(p: Picture) -> bool:
-    return p.temp_fresh and p.temp_c >= p.scald_c
-
-
-def _hot(p: Picture) -> bool:
-    return p.temp_fresh and p.purged and p.temp_c > p.high_c
-
-
-def _cold(p: Picture) -> bool:
-    return p.temp_fresh and p.purged and p.temp_c < p.low_c
-
-
-def _no_flow(p: Picture) -> bool:
-    return p.flow_fresh and p.open_for_s > p.closing_s and p.flow_lpm < p.limits.flow_min_lpm
-
-
-def _impossible_flow(p: Picture) -> bool:
-    return p.flow_fresh and p.flow_lpm > p.flow_max_lpm
-
-
-def _speaking(p: Picture) -> bool:
-    """The node itself is heard, so a missing value is that sensor's own fault."""
-    return p.silent_s < p.limits.suspect_s
-
-
-def _temp_unread(p: Picture) -> bool:
-    return not p.temp_fresh and _speaking(p)
-
-
-def _flow_unread(p: Picture) -> bool:
-    return not p.flow_fresh and _speaking(p)
-
-
-def _float_unread(p: Picture) -> bool:
-    return not p.float_fresh and _speaking(p)
-
-
-def _leak_unread(p: Picture) -> bool:
-    return not p.leak_fresh and _speaking(p)
-
-
-def _temp_read(p: Picture) -> bool:
-    return p.temp_fresh
-
-
-def _flow_read(p: Picture) -> bool:
-    return p.flow_fresh and not _impossible_flow(p)
-
-
-def _over_high(p: Picture) -> bool:
-    return p.over_high
-
-
-def _over_low(p: Picture) -> bool:
-    return p.over_fresh and not p.over_high
-
-
-def _over_unread(p: Picture) -> bool:
-    return not p.over_fresh and _speaking(p)
-
-
-def _over_read(p: Picture) -> bool:
-    return p.over_fresh
-
-
-def _twins(p: Picture) -> bool:
-    return p.twins
-
-
-def _one_node(p: Picture) -> bool:
-    return not p.twins
-
-
-def _pump_off(p: Picture) -> bool:
-    return p.pump_for_s >= p.limits.pump_confirm_s
-
-
-def _pump_on(p: Picture) -> bool:
-    return p.pump_for_s <= 0.0
-
-
-def _float_read(p: Picture) -> bool:
-    return p.float_fresh
-
-
-def _leak_read(p: Picture) -> bool:
-    return p.leak_fresh
-
-
-def _silent(p: Picture) -> bool:
-    return p.silent_s >= p.limits.permit_ttl_s
-
-
-def _broker_lost(p: Picture) -> bool:
-    return _silent(p) and (not p.link_up or p.echo_missing)
-
-
-def _node_gone(p: Picture) -> bool:
-    return p.node_restarted or (_silent(p) and not _broker_lost(p) and p.node_gone)
-
-
-def _node_silent(p: Picture) -> bool:
-    return _silent(p) and not _broker_lost(p) and not p.node_gone
-
-
-def _overslept(p: Picture) -> bool:
-    return p.overslept
-
-
-def _interrupted(p: Picture) -> bool:
-    return p.interrupted
-
-
-def _always(_: Picture) -> bool:
-    return True
-
-
-def _heard(p: Picture) -> bool:
-    return p.silent_s < p.limits.suspect_s and p.link_up
+    off: str = ""
+    expected: frozenset[Phase] = NOWHERE
 
 
 def _guard_says(cause: str) -> Condition:
@@ -297,40 +81,78 @@ def _guard_row(cause: str, severity: Severity = Severity.HIGH, needs: str = "") 
     """One row for a cause that only the guard beside the valve can know."""
     return Rule(
         f"guard-{cause.lower()}", cause, severity, Response.CLOSE, UNDER_WAY,
-        _guard_says(cause), _heard, needs=needs,
+        _guard_says(cause), c.heard, needs=needs,
     )  # fmt: skip
 
 
-_FLOWING = WATER_MAY_FLOW
+_FILLING = frozenset({Phase.FILLING})
+_DRAINING = frozenset({Phase.DRAINING})
 _AFTERWARDS = frozenset({Phase.IDLE, Phase.DONE, Phase.STOPPED})
 _TRYING = frozenset({Phase.FILLING, Phase.HOLDING})
+_AT_IT = _TRYING | _DRAINING
+_DRAINED = frozenset({Phase.CLOSING, Phase.SETTLING, Phase.DONE, Phase.STOPPED})
+_TOP, _HIGH, _MEDIUM, _LOW = Severity.TOP, Severity.HIGH, Severity.MEDIUM, Severity.LOW
+_CLOSE, _HOLD, _WARN = Response.CLOSE, Response.HOLD, Response.WARN
 
 RULES: Final[tuple[Rule, ...]] = (
-    Rule("leak", "W06", Severity.TOP, Response.CLOSE, EVERY, _leak, _leak_gone),
-    Rule("over-float", "W01", Severity.TOP, Response.CLOSE, EVERY, _over_high, _over_low,
+    # --- water where it should not be ---
+    Rule("leak", "W06", _TOP, _CLOSE, EVERY, c.leak, c.leak_gone),
+    Rule("over-float", "W01", _TOP, _CLOSE, EVERY, c.over_high, c.over_low, needs="overs"),
+    Rule("level-over", "W01", _TOP, _CLOSE, EVERY, c.level_over, c.level_under,
+         hold="level_over_s", bound="level_over_bound_s", needs="level"),
+    Rule("sump-high", "W08", _TOP, _CLOSE, EVERY, c.sump_high, c.sump_below, needs="sump_highs"),
+    Rule("valve-flows", "W04", _TOP, _CLOSE, AFTER_CLOSING, c.still_flows, c.shut_and_dry,
+         hold="shut_flow_s", bound="shut_flow_bound_s", needs="flow_in"),
+    Rule("valve-open", "W04", _TOP, _CLOSE, AFTER_CLOSING, c.stays_open, c.shut_and_dry),
+    Rule("drain-runs", "W23", _TOP, _CLOSE, _DRAINED, c.past_low, c.runs_dry_not, needs="drain"),
+    Rule("seep", "W05", _HIGH, _WARN, AT_REST | _DRAINING, c.seeps, c.shut_and_dry,
+         hold="seep_s", bound="seep_bound_s", needs="flow_in"),
+    Rule("seep-slow", "W05", _MEDIUM, _WARN, AT_REST, c.creeps, c.creeps_not, needs="level"),
+    # --- the fill itself ---
+    Rule("scald", "T01", _HIGH, _CLOSE, _FILLING, c.scalds, c.temp_read, needs="temp_in"),
+    Rule("over-volume", "W01", _HIGH, _CLOSE, _TRYING, c.over_volume, c.float_read),
+    Rule("float-early", "S01", _HIGH, _CLOSE, _TRYING, c.float_early, c.float_low),
+    Rule("over-mark", "W18", _HIGH, _CLOSE, _TRYING, c.float_trips, c.float_low),
+    Rule("over-time", "W14", _HIGH, _CLOSE, _AT_IT, c.over_time, c.float_read),
+    # --- where the water goes ---
+    Rule("hose-off", "W02", _HIGH, _CLOSE, _TRYING, c.hose_off, c.balanced, needs="level"),
+    Rule("part-missing", "W03", _HIGH, _CLOSE, _TRYING, c.part_missing, c.balanced, needs="level"),
+    Rule("falls", "W12", _HIGH, _CLOSE, _FILLING, c.falls, c.balanced, needs="level"),
+    Rule("drains-away", "W11", _HIGH, _CLOSE, AFTER_CLOSING, c.drains_away, c.stands,
+         needs="level"),
+    Rule("meter-jammed", "W16", _HIGH, _CLOSE, _TRYING, c.jammed, c.balanced, needs="level"),
+    Rule("level-frozen", "S06", _HIGH, _CLOSE, _TRYING, c.level_frozen, c.level_read,
+         needs="level"),
+    Rule("tank-moves", "T04", _HIGH, _CLOSE, _FILLING, c.tank_moves, c.temp_read,
+         hold="hot_s", bound="hot_bound_s", needs="temp_in"),
+    # --- letting water out ---
+    Rule("store-full", "W21", _HIGH, _CLOSE, _DRAINING, c.store_full, c.store_room,
+         needs="stores"),
+    Rule("heater-bare", "W22", _HIGH, _CLOSE, _DRAINING, c.heater_bare, c.heater_covered,
+         needs="heater", off="heater"),
+    Rule("heater-dry", "W22", _HIGH, _WARN, EVERY, c.heater_bare, c.heater_covered,
+         needs="heater", off="heater", expected=_DRAINING),
+    Rule("hose-out", "W23", _MEDIUM, _WARN, _DRAINED, c.take_hose_out, c.no_hose,
+         latching=False, needs="drain"),
+    # --- what cannot be read ---
+    Rule("float-unread", "S01", _HIGH, _CLOSE, _TRYING, c.float_unread, c.float_read),
+    Rule("over-unread", "S01", _HIGH, _CLOSE, _TRYING, c.over_unread, c.over_read,
          needs="overs"),
-    Rule("valve-flows", "W04", Severity.TOP, Response.CLOSE, AFTER_CLOSING, _still_flows,
-         _shut_and_dry, hold="shut_flow_s", bound="shut_flow_bound_s"),
-    Rule("valve-open", "W04", Severity.TOP, Response.CLOSE, AFTER_CLOSING, _stays_open,
-         _shut_and_dry),
-    Rule("seep", "W05", Severity.HIGH, Response.WARN, AT_REST, _seeps, _shut_and_dry,
-         hold="seep_s", bound="seep_bound_s"),
-    Rule("scald", "T01", Severity.HIGH, Response.CLOSE, _FLOWING, _scalds, _temp_read),
-    Rule("over-volume", "W01", Severity.HIGH, Response.CLOSE, _TRYING, _over_volume, _float_read),
-    Rule("float-early", "S01", Severity.HIGH, Response.CLOSE, _TRYING, _float_early, _float_low),
-    Rule("over-mark", "W18", Severity.HIGH, Response.CLOSE, _TRYING, _float_trips, _float_low),
-    Rule("over-time", "W14", Severity.HIGH, Response.CLOSE, _TRYING, _over_time, _float_read),
-    Rule("float-unread", "S01", Severity.HIGH, Response.CLOSE, _TRYING, _float_unread,
-         _float_read),
-    Rule("over-unread", "S01", Severity.HIGH, Response.CLOSE, _TRYING, _over_unread, _over_read,
-         needs="overs"),
-    Rule("leak-unread", "S02", Severity.HIGH, Response.CLOSE, _TRYING, _leak_unread, _leak_read),
-    Rule("engine-late", "C02", Severity.HIGH, Response.CLOSE, UNDER_WAY, _overslept, _heard),
-    Rule("broker-lost", "C03", Severity.HIGH, Response.CLOSE, UNDER_WAY, _broker_lost, _heard),
-    Rule("node-gone", "C05", Severity.HIGH, Response.CLOSE, UNDER_WAY, _node_gone, _heard),
-    Rule("node-silent", "C06", Severity.HIGH, Response.CLOSE, UNDER_WAY, _node_silent, _heard),
-    Rule("interrupted", "C08", Severity.HIGH, Response.CLOSE, EVERY, _interrupted, _always),
-    Rule("twins", "C12", Severity.HIGH, Response.CLOSE, EVERY, _twins, _one_node),
+    Rule("sump-unread", "W08", _HIGH, _CLOSE, _TRYING, c.sump_unread, c.sump_read,
+         needs="sump_highs"),
+    Rule("low-unread", "W23", _HIGH, _CLOSE, _DRAINING, c.low_unread, c.low_read, needs="lows"),
+    Rule("store-unread", "W21", _HIGH, _CLOSE, _DRAINING, c.store_unread, c.store_read,
+         needs="stores"),
+    Rule("leak-unread", "S02", _HIGH, _CLOSE, _AT_IT, c.leak_unread, c.leak_read),
+    # --- computers and network ---
+    Rule("engine-late", "C02", _HIGH, _CLOSE, UNDER_WAY, c.overslept, c.heard),
+    Rule("broker-lost", "C03", _HIGH, _CLOSE, UNDER_WAY, c.broker_lost, c.heard),
+    Rule("node-gone", "C05", _HIGH, _CLOSE, UNDER_WAY, c.node_gone, c.heard),
+    Rule("node-silent", "C06", _HIGH, _CLOSE, UNDER_WAY, c.node_silent, c.heard),
+    Rule("interrupted", "C08", _HIGH, _CLOSE, EVERY, c.interrupted, c.always),
+    Rule("twins", "C12", _HIGH, _CLOSE, EVERY, c.twins, c.one_node),
+    Rule("desk-gone", "C16", _HIGH, _CLOSE, _AT_IT, c.nobody_told, c.desk_here,
+         needs="desk_closes"),
     _guard_row("C01"),
     _guard_row("C02"),
     _guard_row("C03"),
@@ -339,22 +161,46 @@ RULES: Final[tuple[Rule, ...]] = (
     _guard_row("G01"),
     _guard_row("S01"),
     _guard_row("S02"),
-    _guard_row("W06", Severity.TOP),
-    _guard_row("W01", Severity.TOP, needs="overs"),
-    Rule("hot", "T01", Severity.MEDIUM, Response.HOLD, _FLOWING, _hot, _temp_read,
-         hold="hot_s", bound="hot_bound_s"),
-    Rule("cold", "T02", Severity.MEDIUM, Response.HOLD, _FLOWING, _cold, _temp_read,
-         hold="cold_s", bound="cold_bound_s"),
-    Rule("no-flow", "W15", Severity.MEDIUM, Response.HOLD, _FLOWING, _no_flow, _flow_read,
-         hold="no_flow_s", bound="no_flow_bound_s"),
-    Rule("temp-unread", "T06", Severity.MEDIUM, Response.HOLD, _TRYING, _temp_unread, _temp_read),
-    Rule("flow-unread", "S04", Severity.MEDIUM, Response.HOLD, _TRYING, _flow_unread, _flow_read),
-    Rule("flow-impossible", "S04", Severity.MEDIUM, Response.HOLD, _FLOWING, _impossible_flow,
-         _flow_read),
-    Rule("pump-off", "W10", Severity.MEDIUM, Response.WARN, _AFTERWARDS, _pump_off, _pump_on,
+    _guard_row("W06", _TOP),
+    _guard_row("W01", _TOP, needs="overs"),
+    _guard_row("W08", _TOP, needs="sump_highs"),
+    _guard_row("W21", needs="stores"),
+    _guard_row("W23", needs="lows"),
+    # --- wait and see ---
+    Rule("hot", "T01", _MEDIUM, _HOLD, _FILLING, c.hot, c.temp_read,
+         hold="hot_s", bound="hot_bound_s", needs="temp_in"),
+    Rule("cold", "T02", _MEDIUM, _HOLD, _FILLING, c.cold, c.temp_read,
+         hold="cold_s", bound="cold_bound_s", needs="temp_in"),
+    Rule("no-flow", "W15", _MEDIUM, _HOLD, _FILLING, c.no_flow, c.flow_read,
+         hold="no_flow_s", bound="no_flow_bound_s", needs="flow_in"),
+    Rule("temp-unread", "T06", _MEDIUM, _HOLD, _TRYING, c.temp_unread, c.temp_read,
+         needs="temp_in"),
+    Rule("flow-unread", "S04", _MEDIUM, _HOLD, _TRYING, c.flow_unread, c.flow_read,
+         needs="flow_in"),
+    Rule("flow-impossible", "S04", _MEDIUM, _HOLD, _FILLING, c.impossible_flow, c.flow_read,
+         needs="flow_in"),
+    Rule("level-unread", "S06", _MEDIUM, _HOLD, _AT_IT, c.level_unread, c.level_read,
+         needs="level"),
+    # --- told, and the water goes on ---
+    Rule("pump-off", "W10", _MEDIUM, _WARN, _AFTERWARDS, c.pump_off, c.pump_on,
          latching=False, needs="return_pump"),
-    Rule("node-quiet", "C05", Severity.LOW, Response.WARN, AT_REST, _silent, _heard,
+    Rule("sump-low", "W09", _MEDIUM, _WARN, EVERY, c.sump_low, c.sump_above,
+         latching=False, needs="sump_lows", off="pump_plug", expected=UNDER_WAY),
+    Rule("extra-water", "W20", _MEDIUM, _WARN, UNDER_WAY, c.extra_water, c.balanced,
+         needs="level"),
+    Rule("tank-drifts", "T04", _MEDIUM, _WARN, _FILLING, c.tank_drifts, c.temp_read,
+         hold="cold_s", bound="cold_bound_s", needs="temp_in"),
+    Rule("temp-dead", "T05", _MEDIUM, _WARN, _FILLING, c.temp_dead, c.always, needs="temp_in"),
+    Rule("desk-quiet", "C16", _MEDIUM, _WARN, EVERY, c.desk_gone, c.desk_here,
+         hold="quiet_s", bound="quiet_bound_s", latching=False, needs="desk"),
+    Rule("record-ill", "C13", _MEDIUM, _WARN, EVERY, c.record_ill, c.record_well, latching=False),
+    Rule("storm", "C11", _MEDIUM, _WARN, EVERY, c.storm, c.storm_over, latching=False),
+    Rule("meter-off", "W17", _LOW, _WARN, UNDER_WAY, c.meter_off, c.balanced, needs="level"),
+    Rule("cartridge", "T07", _LOW, _WARN, AT_REST, c.cartridge_old, c.cartridge_good,
+         latching=False, needs="has_filter"),
+    Rule("node-quiet", "C05", _LOW, _WARN, AT_REST, c.silent, c.heard,
          hold="quiet_s", bound="quiet_bound_s", latching=False),
+    Rule("alarm-flood", "P04", _LOW, _WARN, EVERY, c.flooded, c.not_flooded, latching=False),
 )  # fmt: skip
 """The rule set. Order matters only between rows of equal response and severity."""
 

@@ -82,13 +82,28 @@ _ROWS: Final = (
     Limit("volume_margin_l", "L", 0.5, 20.0, 4.0, _OURS, "fixed part of the same allowance"),
     Limit("early_share", "L/L", 0.05, 0.4, 0.2, _OURS,
           "a high float that comes earlier than this share of the need is not believed as 'full'"),
+    Limit("overrun_max_l", "L", 0.0, 10.0, 3.0, "hazard W25: overrun subtracted",
+          "more than this learned overrun is not believed, or a fill would end far too soon"),
     Limit("time_margin", "s/s", 0.02, 0.5, 0.2, _OURS,
           "share of the expected time allowed on top of the forecast's upper bound"),
     Limit("time_margin_s", "s", 10.0, 600.0, 120.0, _OURS, "fixed part of the same allowance"),
     Limit("learn_s", "s", 20.0, 300.0, 60.0, _OURS,
           "flow is measured this long before the expected time is fixed for the whole fill"),
+    Limit("missing_share", "L/L", 0.1, 0.17, 0.15, "hazard W03: 20 % missing within 5 min",
+          "a larger share of the metered water that does not arrive shuts; a smaller one is told"),
     Limit("flow_floor_lpm", "L/min", 0.5, 10.0, 2.0, _OURS,
           "until the flow is known, the time allowed is that of this slow flow"),
+    # --- level ---
+    Limit("level_over_m", "m", 0.003, 0.02, 0.01, _OURS,
+          "water this far above the mark, or below the low mark, is past it"),
+    Limit("drain_over_l", "L", 1.0, 10.0, 3.0, "hazard W23",
+          "so much more after a drain was told to stop is a drain that runs on"),
+    Limit("level_over_s", "s", 0.5, 3.0, 2.0, "hazard W19: waves delay by at most 3 s",
+          "the level must be past the mark this long"),
+    Limit("level_over_bound_s", "s", 1.0, 6.0, 5.0, _OURS,
+          "waves about the mark cannot postpone that past this"),
+    Limit("heater_margin_m", "m", 0.01, 0.1, 0.02, _OURS,
+          "a heater this little under water is as good as bare: off before it is"),
     # --- temperature ---
     Limit("hot_s", "s", 1.0, 4.0, 4.0, "hazard T01: at most 10 s", "too warm for this long: hold"),
     Limit("hot_bound_s", "s", 2.0, 8.5, 8.5, "hazard T01: at most 10 s",
@@ -98,6 +113,25 @@ _ROWS: Final = (
           "a temperature that flickers about the band's edge is held by then"),
     Limit("scald_max_c", "°C", 25.0, 45.0, 43.0, "burns after 2 h at 45 °C, minutes at 49 °C",
           "the hardest limit a config may set for incoming water"),
+    Limit("tank_look_s", "s", 30.0, 300.0, 60.0, "hazard T04: before it happens",
+          "a tank that would move too far within this time shuts now"),
+    Limit("dead_s", "s", 120.0, 300.0, 240.0, "hazard T05: 5 min",
+          "an incoming thermometer must have answered to the flow by then"),
+    Limit("dead_c", "°C", 0.1, 1.0, 0.5, "eight steps of a DS18B20 at 12 bit",
+          "a reading that has moved by less has not answered"),
+    # --- before an unattended fill ---
+    Limit("proof_days", "d", 7.0, 366.0, 180.0, _PRACTICE,
+          "a float, probe or valve proven longer ago than this is not trusted alone"),
+    Limit("people_s", "s", 3600.0, 172800.0, 86400.0, _OURS,
+          "somebody must have been known to be reachable this lately"),
+    Limit("cartridge_warn", "L/L", 0.5, 1.0, 0.9, "hazard T07: at 90 %",
+          "share of a cartridge's life after which a new one is asked for"),
+    # --- computers ---
+    Limit("rejected_max_per_min", "1/min", 5.0, 600.0, 30.0, _OURS,
+          "messages nobody can read, above this rate, are told of"),
+    # --- alarms set aside ---
+    Limit("shelve_max_s", "s", 60.0, 43200.0, 28800.0, "ISA-18.2: a shelf has a time limit",
+          "an alarm comes back by itself after at most this"),
     # --- afterwards ---
     Limit("pump_confirm_s", "s", 60.0, 3600.0, 600.0, "hazard W10: 10 min by default",
           "a return pump that nobody has confirmed by then is asked for: no pump, no oxygen"),
@@ -107,6 +141,10 @@ _ROWS: Final = (
     Limit("hold_max_s", "s", 30.0, 1800.0, 180.0, _OURS,
           "a hold that cannot end by then becomes a stop"),
     Limit("holds_max", "1", 0.0, 5.0, 2.0, _OURS, "so many holds a fill, the next one is a stop"),
+    Limit("drain_settle_s", "s", 20.0, 300.0, 60.0, "hazard W23",
+          "after a drain the level is watched this long: a siphon shows slowly"),
+    Limit("watch_after_s", "s", 60.0, 900.0, 180.0, _OURS,
+          "after a stop the level is watched this long; then people may be at work in the water"),
     Limit("settle_s", "s", 10.0, 120.0, 20.0, "flow was seen 11-31 s after closing in open data",
           "the water is watched this long after closing before the fill counts as done"),
 )  # fmt: skip
@@ -141,19 +179,36 @@ class Limits:
     volume_margin: float = LIMITS["volume_margin"].default
     volume_margin_l: float = LIMITS["volume_margin_l"].default
     early_share: float = LIMITS["early_share"].default
+    overrun_max_l: float = LIMITS["overrun_max_l"].default
     time_margin: float = LIMITS["time_margin"].default
     time_margin_s: float = LIMITS["time_margin_s"].default
     learn_s: float = LIMITS["learn_s"].default
+    missing_share: float = LIMITS["missing_share"].default
     flow_floor_lpm: float = LIMITS["flow_floor_lpm"].default
+    level_over_m: float = LIMITS["level_over_m"].default
+    drain_over_l: float = LIMITS["drain_over_l"].default
+    level_over_s: float = LIMITS["level_over_s"].default
+    level_over_bound_s: float = LIMITS["level_over_bound_s"].default
+    heater_margin_m: float = LIMITS["heater_margin_m"].default
     hot_s: float = LIMITS["hot_s"].default
     hot_bound_s: float = LIMITS["hot_bound_s"].default
     cold_s: float = LIMITS["cold_s"].default
     cold_bound_s: float = LIMITS["cold_bound_s"].default
     scald_max_c: float = LIMITS["scald_max_c"].default
+    tank_look_s: float = LIMITS["tank_look_s"].default
+    dead_s: float = LIMITS["dead_s"].default
+    dead_c: float = LIMITS["dead_c"].default
+    proof_days: float = LIMITS["proof_days"].default
+    people_s: float = LIMITS["people_s"].default
+    cartridge_warn: float = LIMITS["cartridge_warn"].default
+    rejected_max_per_min: float = LIMITS["rejected_max_per_min"].default
+    shelve_max_s: float = LIMITS["shelve_max_s"].default
     pump_confirm_s: float = LIMITS["pump_confirm_s"].default
     hold_pause_s: float = LIMITS["hold_pause_s"].default
     hold_max_s: float = LIMITS["hold_max_s"].default
     holds_max: float = LIMITS["holds_max"].default
+    drain_settle_s: float = LIMITS["drain_settle_s"].default
+    watch_after_s: float = LIMITS["watch_after_s"].default
     settle_s: float = LIMITS["settle_s"].default
 
 
@@ -184,6 +239,7 @@ def _debounces(limits: Limits) -> tuple[tuple[str, float, float], ...]:
         ("no_flow", limits.no_flow_s, limits.no_flow_bound_s),
         ("shut_flow", limits.shut_flow_s, limits.shut_flow_bound_s),
         ("seep", limits.seep_s, limits.seep_bound_s),
+        ("level_over", limits.level_over_s, limits.level_over_bound_s),
         ("hot", limits.hot_s, limits.hot_bound_s),
         ("cold", limits.cold_s, limits.cold_bound_s),
         ("quiet", limits.quiet_s, limits.quiet_bound_s),

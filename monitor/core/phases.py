@@ -1,12 +1,13 @@
-"""The phases of a fill.
+"""The phases of a fill, and of a drain.
 
 Theory. A station rests in *idle*. A person's request leads to *checking*: every permissive must
-pass before a drop flows. *Filling* is the only phase in which permits are issued. *Holding* is shut
-but may go on by itself, a bounded number of times. When the target is reached the valve is told to
+pass before a drop flows. *Filling* and *draining* are the only phases in which permits are issued,
+each for its own valve. *Holding* is shut but may go on by itself, a bounded number of times; a
+drain never holds, it stops. When the target is reached the valve is told to
 shut (*closing*), the node must report it shut, and the water is watched a while longer (*settling*)
 before the fill is *done*. From anywhere a trip leads to *stopped*, which only a person's reset
 leaves, and only once nothing is wrong any more. There is no way from *stopped*, *holding* or *done*
-to *filling* that does not pass the permissives again.
+to *filling* or *draining* that does not pass the permissives again.
 
 `TABLE` is the whole product of phases and events.
 """
@@ -24,6 +25,7 @@ class Phase(StrEnum):
     IDLE = "idle"
     CHECKING = "checking"
     FILLING = "filling"
+    DRAINING = "draining"
     HOLDING = "holding"
     CLOSING = "closing"
     SETTLING = "settling"
@@ -35,7 +37,8 @@ class Turn(StrEnum):
     """What moves a station from one phase to another."""
 
     ASKED = "asked"  # a person asks for a fill, and it is not refused outright
-    PASSED = "passed"  # every permissive holds
+    PASSED = "passed"  # every permissive of a fill holds
+    PASSED_OUT = "passed-out"  # every permissive of a drain holds
     REFUSED = "refused"  # they did not hold in time
     TARGET = "target"  # the water is where it should be
     HOLD = "hold"  # a rule says wait
@@ -51,6 +54,7 @@ _P, _T = Phase, Turn
 TABLE: Final[Mapping[tuple[Phase, Turn], Phase]] = {
     (_P.IDLE, _T.ASKED): _P.CHECKING,
     (_P.IDLE, _T.PASSED): _P.IDLE,
+    (_P.IDLE, _T.PASSED_OUT): _P.IDLE,
     (_P.IDLE, _T.REFUSED): _P.IDLE,
     (_P.IDLE, _T.TARGET): _P.IDLE,
     (_P.IDLE, _T.HOLD): _P.IDLE,
@@ -61,6 +65,7 @@ TABLE: Final[Mapping[tuple[Phase, Turn], Phase]] = {
     (_P.IDLE, _T.RESET): _P.IDLE,
     (_P.CHECKING, _T.ASKED): _P.CHECKING,
     (_P.CHECKING, _T.PASSED): _P.FILLING,
+    (_P.CHECKING, _T.PASSED_OUT): _P.DRAINING,
     (_P.CHECKING, _T.REFUSED): _P.IDLE,
     (_P.CHECKING, _T.TARGET): _P.CHECKING,
     (_P.CHECKING, _T.HOLD): _P.CHECKING,
@@ -71,6 +76,7 @@ TABLE: Final[Mapping[tuple[Phase, Turn], Phase]] = {
     (_P.CHECKING, _T.RESET): _P.CHECKING,
     (_P.FILLING, _T.ASKED): _P.FILLING,
     (_P.FILLING, _T.PASSED): _P.FILLING,
+    (_P.FILLING, _T.PASSED_OUT): _P.FILLING,
     (_P.FILLING, _T.REFUSED): _P.FILLING,
     (_P.FILLING, _T.TARGET): _P.CLOSING,
     (_P.FILLING, _T.HOLD): _P.HOLDING,
@@ -79,8 +85,20 @@ TABLE: Final[Mapping[tuple[Phase, Turn], Phase]] = {
     (_P.FILLING, _T.SETTLED): _P.FILLING,
     (_P.FILLING, _T.STOP): _P.STOPPED,
     (_P.FILLING, _T.RESET): _P.FILLING,
+    (_P.DRAINING, _T.ASKED): _P.DRAINING,
+    (_P.DRAINING, _T.PASSED): _P.DRAINING,
+    (_P.DRAINING, _T.PASSED_OUT): _P.DRAINING,
+    (_P.DRAINING, _T.REFUSED): _P.DRAINING,
+    (_P.DRAINING, _T.TARGET): _P.CLOSING,
+    (_P.DRAINING, _T.HOLD): _P.STOPPED,
+    (_P.DRAINING, _T.TRIP): _P.STOPPED,
+    (_P.DRAINING, _T.SHUT): _P.DRAINING,
+    (_P.DRAINING, _T.SETTLED): _P.DRAINING,
+    (_P.DRAINING, _T.STOP): _P.STOPPED,
+    (_P.DRAINING, _T.RESET): _P.DRAINING,
     (_P.HOLDING, _T.ASKED): _P.HOLDING,
     (_P.HOLDING, _T.PASSED): _P.FILLING,
+    (_P.HOLDING, _T.PASSED_OUT): _P.HOLDING,
     (_P.HOLDING, _T.REFUSED): _P.STOPPED,
     (_P.HOLDING, _T.TARGET): _P.CLOSING,
     (_P.HOLDING, _T.HOLD): _P.HOLDING,
@@ -91,6 +109,7 @@ TABLE: Final[Mapping[tuple[Phase, Turn], Phase]] = {
     (_P.HOLDING, _T.RESET): _P.HOLDING,
     (_P.CLOSING, _T.ASKED): _P.CLOSING,
     (_P.CLOSING, _T.PASSED): _P.CLOSING,
+    (_P.CLOSING, _T.PASSED_OUT): _P.CLOSING,
     (_P.CLOSING, _T.REFUSED): _P.CLOSING,
     (_P.CLOSING, _T.TARGET): _P.CLOSING,
     (_P.CLOSING, _T.HOLD): _P.CLOSING,
@@ -101,6 +120,7 @@ TABLE: Final[Mapping[tuple[Phase, Turn], Phase]] = {
     (_P.CLOSING, _T.RESET): _P.CLOSING,
     (_P.SETTLING, _T.ASKED): _P.SETTLING,
     (_P.SETTLING, _T.PASSED): _P.SETTLING,
+    (_P.SETTLING, _T.PASSED_OUT): _P.SETTLING,
     (_P.SETTLING, _T.REFUSED): _P.SETTLING,
     (_P.SETTLING, _T.TARGET): _P.SETTLING,
     (_P.SETTLING, _T.HOLD): _P.SETTLING,
@@ -111,6 +131,7 @@ TABLE: Final[Mapping[tuple[Phase, Turn], Phase]] = {
     (_P.SETTLING, _T.RESET): _P.SETTLING,
     (_P.DONE, _T.ASKED): _P.CHECKING,
     (_P.DONE, _T.PASSED): _P.DONE,
+    (_P.DONE, _T.PASSED_OUT): _P.DONE,
     (_P.DONE, _T.REFUSED): _P.DONE,
     (_P.DONE, _T.TARGET): _P.DONE,
     (_P.DONE, _T.HOLD): _P.DONE,
@@ -121,6 +142,7 @@ TABLE: Final[Mapping[tuple[Phase, Turn], Phase]] = {
     (_P.DONE, _T.RESET): _P.IDLE,
     (_P.STOPPED, _T.ASKED): _P.STOPPED,
     (_P.STOPPED, _T.PASSED): _P.STOPPED,
+    (_P.STOPPED, _T.PASSED_OUT): _P.STOPPED,
     (_P.STOPPED, _T.REFUSED): _P.STOPPED,
     (_P.STOPPED, _T.TARGET): _P.STOPPED,
     (_P.STOPPED, _T.HOLD): _P.STOPPED,
@@ -131,9 +153,9 @@ TABLE: Final[Mapping[tuple[Phase, Turn], Phase]] = {
     (_P.STOPPED, _T.RESET): _P.IDLE,
 }
 
-WATER_MAY_FLOW: Final = frozenset({Phase.FILLING})
-UNDER_WAY: Final = frozenset({Phase.FILLING, Phase.HOLDING, Phase.CLOSING, Phase.SETTLING})
-"""Phases that belong to a fill that has begun and not yet ended."""
+WATER_MAY_FLOW: Final = frozenset({Phase.FILLING, Phase.DRAINING})
+UNDER_WAY: Final = WATER_MAY_FLOW | {Phase.HOLDING, Phase.CLOSING, Phase.SETTLING}
+"""Phases that belong to a fill or a drain that has begun and not yet ended."""
 
 AFTER_CLOSING: Final = frozenset({Phase.HOLDING, Phase.CLOSING, Phase.SETTLING, Phase.STOPPED})
 """Phases in which the valve was told to shut not long ago."""

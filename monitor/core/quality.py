@@ -34,6 +34,9 @@ class Track:
     fault: Fault | None = Fault.MISSING
 
 
+NEW = Track()  # a sensor that has never been heard
+
+
 @dataclass(frozen=True, slots=True)
 class Senses:
     """All that is known of one node's sensors."""
@@ -46,31 +49,25 @@ class Senses:
     heard_s: float = -inf  # engine time of the newest pack's making, by its transit
     arrived_s: float = -inf
     valve_open: bool = False
+    drain_open: bool = False
     former: tuple[tuple[str, int], ...] = ()  # boots heard before this one, with their last number
     twin_s: float = -inf  # when such a boot was last heard saying something new
 
 
-def _usable(sample: Sample) -> bool:
-    """Say whether a sample has a value. A flow without its count has none: litres hang on it."""
-    counted = sample.count is not None and 0 <= sample.count <= COUNT_MAX
-    return (
-        sample.fault is None
-        and sample.value is not None
-        and isfinite(sample.value)
-        and (counted or sample.kind is not Kind.FLOW)
-    )
-
-
-def _next(track: Track | None, sample: Sample, offset_s: float, now_s: float) -> Track:
-    """Fold one sample into a sensor's track; a faulty one keeps the last good value and ages it."""
-    before = Track() if track is None else track
-    if not _usable(sample) or sample.value is None:
+def _next(before: Track, sample: Sample, offset_s: float, now_s: float) -> Track:
+    """Fold one sample into a sensor's track; a faulty one keeps the last good value and ages it. A
+    flow without its count has no value: litres hang on it.
+    """
+    value, count = sample.value, sample.count
+    if count is None:
+        count = before.count if sample.kind is not Kind.FLOW else -1
+    if sample.fault is not None or value is None or not (
+        isfinite(value) and 0 <= count <= COUNT_MAX
+    ):
         return replace(before, fault=sample.fault or Fault.ERROR)
-    dated_s = min(sample.at_s + offset_s, now_s)  # nothing was measured in the future
-    if not isfinite(dated_s) or dated_s < before.good_s:
-        return before
-    count = sample.count if sample.count is not None else before.count
-    return Track(sample.value, count, dated_s, None)
+    dated_s = sample.at_s + offset_s
+    dated_s = min(dated_s, now_s)
+    return Track(value, count, dated_s, None) if before.good_s <= dated_s < inf else before
 
 
 def _refused(senses: Senses, pack: ReadingPack, now_s: float, limits: Limits) -> Senses | None:
@@ -109,7 +106,7 @@ def accept(
     else:
         since_s = max(0.0, now_s - senses.arrived_s)
         offset_s = min(senses.offset_s + limits.clock_creep * since_s, transit_s)
-    tracks = {s.sensor: _next(old.get(s.sensor), s, offset_s, now_s) for s in pack.samples}
+    tracks = {s.sensor: _next(old.get(s.sensor, NEW), s, offset_s, now_s) for s in pack.samples}
     after = Senses(
         tracks={**old, **tracks},
         boot=pack.boot,
@@ -119,6 +116,7 @@ def accept(
         heard_s=min(pack.uptime_s + offset_s, now_s),
         arrived_s=now_s,
         valve_open=pack.valve_open,
+        drain_open=pack.drain_open,
         former=former,
         twin_s=senses.twin_s,
     )
@@ -137,6 +135,14 @@ def age_s(senses: Senses, sensor: str, now_s: float) -> float:
 def fresh(senses: Senses, sensor: str, now_s: float, limits: Limits = DEFAULTS) -> bool:
     """Say whether a sensor has a believable value now."""
     return age_s(senses, sensor, now_s) < limits.reading_stale_s
+
+
+def fresh_sensors(senses: Senses, now_s: float, limits: Limits = DEFAULTS) -> set[str]:
+    """Return the sensors that have a believable value now."""
+    stale_s = limits.reading_stale_s
+    return {
+        sensor for sensor, track in senses.tracks.items() if 0.0 <= now_s - track.good_s < stale_s
+    }
 
 
 def silence_s(senses: Senses, now_s: float) -> float:

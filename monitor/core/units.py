@@ -6,6 +6,7 @@ Inside brimwatch there is one unit per quantity: litres, L/min, °C, metres and 
 from __future__ import annotations
 
 S_PER_MIN = 60.0
+S_PER_DAY = 86_400.0
 L_PER_M3 = 1000.0
 
 

@@ -8,10 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.asks import refusal, wanted
+from monitor.core.asks import refusal
+from monitor.core.picture import draw
+from monitor.core.plan import Station
+from monitor.core.wants import to_fill
 from support.stories import river_plan
 
 PLAN = river_plan()
+NEW = Station()
+PICTURE = draw(PLAN, NEW, 0.0)
 
 
 @pytest.mark.parametrize(
@@ -31,7 +36,7 @@ def test_litres_come_first_and_a_height_is_worked_out(
     args: dict[str, Any], need_l: float, to_mark: bool
 ) -> None:
     """Claim: litres given are taken; a height becomes 1400 L a metre up to the mark at 0.57 m."""
-    need = wanted(PLAN, args)
+    need = to_fill(PLAN, NEW, PICTURE, args)
     assert not isinstance(need, str)
     assert need == (pytest.approx(need_l), to_mark)
 
@@ -42,7 +47,7 @@ anything = st.none() | st.booleans() | st.floats() | st.integers() | st.text() |
 @given(st.dictionaries(st.sampled_from(["litres", "level_m", "to", "else"]), anything))
 def test_whatever_is_asked_what_is_granted_fits(args: dict[str, Any]) -> None:
     """Claim: never an error; a need that is granted lies between one litre and the whole room."""
-    need = wanted(PLAN, args)
+    need = to_fill(PLAN, NEW, PICTURE, args)
     if isinstance(need, str):
         assert need
     else:

@@ -94,10 +94,10 @@ def test_a_resumed_fill_keeps_its_beginning(plan: Plan) -> None:
 def test_open_time_adds_up_over_holds(plan: Plan) -> None:
     """Claim: two openings of 30 s and 20 s, with a pause between, are 50 s."""
     fill = replace(begun(plan), begun_s=0.0, opened_s=0.0)
-    fill = fills.shut_again(fill, 30.0, hold=True)
+    fill = fills.shut_again(fill, 30.0, hold=True, low=False)
     fill = fills.opened(plan, Story().station, fill, 90.0, resumed=True)
     assert fills.open_time_s(Phase.FILLING, fill, 110.0) == 50.0
-    fill = fills.shut_again(fill, 110.0, hold=False)
+    fill = fills.shut_again(fill, 110.0, hold=False, low=False)
     assert fills.open_time_s(Phase.CLOSING, fill, 500.0) == 50.0
     assert fill.holds == 1
     assert fills.open_time_s(Phase.FILLING, replace(fill, opened_s=inf), 0.0) == 50.0

@@ -24,15 +24,29 @@ def into(phase: Phase) -> set[tuple[Phase, Turn]]:
 
 
 def test_the_table_is_the_whole_product() -> None:
-    """Claim: 8 phases times 10 turns are 80 cells, no more and no fewer."""
-    assert len(TABLE) == 8 * 10
+    """Claim: 9 phases times 11 turns are 99 cells, no more and no fewer."""
+    assert len(TABLE) == 9 * 11
     assert set(TABLE) == set(product(Phase, Turn))
 
 
 def test_water_flows_only_after_passed_checks() -> None:
-    """Claim: filling is entered by PASSED alone, from checking or holding alone."""
+    """Claim: filling is entered by PASSED alone, from checking or holding alone; draining by
+    PASSED_OUT alone, from checking alone; and water flows in no other phase.
+    """
     assert into(Phase.FILLING) == {(Phase.CHECKING, Turn.PASSED), (Phase.HOLDING, Turn.PASSED)}
-    assert {Phase.FILLING} == WATER_MAY_FLOW
+    assert into(Phase.DRAINING) == {(Phase.CHECKING, Turn.PASSED_OUT)}
+    assert {Phase.FILLING, Phase.DRAINING} == WATER_MAY_FLOW
+
+
+def test_the_checks_of_one_way_open_no_other() -> None:
+    """Claim: passed checks of a fill never lead to a drain, nor those of a drain to a fill."""
+    assert Phase.DRAINING not in {TABLE[p, Turn.PASSED] for p in set(Phase) - {Phase.DRAINING}}
+    assert Phase.FILLING not in {TABLE[p, Turn.PASSED_OUT] for p in set(Phase) - {Phase.FILLING}}
+
+
+def test_a_drain_never_holds() -> None:
+    """Claim: what a fill would wait for ends a drain."""
+    assert TABLE[Phase.DRAINING, Turn.HOLD] is Phase.STOPPED
 
 
 def test_every_trip_stops() -> None:
@@ -61,7 +75,9 @@ def test_done_is_reached_through_closing_and_settling_only() -> None:
     """Claim: no fill is called done before its valve was reported shut and the water watched."""
     assert into(Phase.DONE) == {(Phase.SETTLING, Turn.SETTLED)}
     assert into(Phase.SETTLING) == {(Phase.CLOSING, Turn.SHUT)}
-    assert into(Phase.CLOSING) == {(Phase.FILLING, Turn.TARGET), (Phase.HOLDING, Turn.TARGET)}
+    assert into(Phase.CLOSING) == {
+        (Phase.FILLING, Turn.TARGET), (Phase.HOLDING, Turn.TARGET), (Phase.DRAINING, Turn.TARGET)
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("phase", list(Phase))
@@ -115,7 +131,9 @@ def test_the_named_sets_cover_the_phases() -> None:
 _P, _T = Phase, Turn
 HEARS: dict[Phase, dict[Turn, Phase]] = {
     _P.IDLE: {_T.ASKED: _P.CHECKING},
-    _P.CHECKING: {_T.PASSED: _P.FILLING, _T.REFUSED: _P.IDLE, _T.STOP: _P.IDLE},
+    _P.CHECKING: {_T.PASSED: _P.FILLING, _T.PASSED_OUT: _P.DRAINING, _T.REFUSED: _P.IDLE,
+                  _T.STOP: _P.IDLE},
+    _P.DRAINING: {_T.TARGET: _P.CLOSING, _T.HOLD: _P.STOPPED, _T.STOP: _P.STOPPED},
     _P.FILLING: {_T.TARGET: _P.CLOSING, _T.HOLD: _P.HOLDING, _T.STOP: _P.STOPPED},
     _P.HOLDING: {_T.PASSED: _P.FILLING, _T.REFUSED: _P.STOPPED, _T.TARGET: _P.CLOSING,
                  _T.STOP: _P.STOPPED},

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import cache
 from itertools import count
 from math import inf, nan
 
@@ -25,6 +26,7 @@ from hypothesis.stateful import (
 from monitor.core import guard as guards
 from monitor.core import station as stations
 from monitor.core.alarm import AlarmState
+from monitor.core.asks import VERBS
 from monitor.core.describe import describe
 from monitor.core.events import (
     Action,
@@ -37,28 +39,43 @@ from monitor.core.events import (
     Guarded,
     Heard,
     Linked,
+    Plugged,
     SendPermit,
     SendWithdraw,
+    SwitchPlug,
     Tick,
+    Told,
 )
-from monitor.core.exchange import GuardReport, Permit, ReadingPack, Withdraw
+from monitor.core.exchange import GuardReport, Permit, PlugState, ReadingPack, Way, Withdraw
+from monitor.core.facts import Facts
 from monitor.core.guard import GuardInput, GuardPhase, GuardState
 from monitor.core.limits import DEFAULTS, with_overrides
 from monitor.core.phases import UNDER_WAY, Phase
-from monitor.core.plan import Station
+from monitor.core.plan import Plan, Station
 from monitor.core.reading import Fault, Kind, Sample
 from support.stories import (
+    DEPTH,
     ENGINE_EPOCH_S,
     FLOAT,
     LEAK,
+    LOW,
     METER,
     NODE_EPOCH_S,
+    OVER,
+    STATION,
+    STORE,
+    SUMP_HIGH,
+    SUMP_LOW,
+    TANK,
     TEMP,
+    TRIPS,
+    TRIPS_OUT,
     Pipe,
     Story,
+    full_plan,
     presence,
+    reach,
     request,
-    river_plan,
 )
 
 QUICK = with_overrides({
@@ -90,7 +107,8 @@ class Chaos(Story):
     open_s: dict[str, float] = field(default_factory=dict)
     dead: set[str] = field(default_factory=set)
     granted: dict[str, float] = field(default_factory=dict)
-    over: set[str] = field(default_factory=set)
+    ended_fills: set[str] = field(default_factory=set)
+    ways: dict[str, Way] = field(default_factory=dict)
 
     # --- the network ---
 
@@ -105,6 +123,9 @@ class Chaos(Story):
                 self._put(replace(action.withdraw, engine=self.engine))
             case AskEcho():
                 self._carry_up(Echo())
+            case SwitchPlug():
+                order = action.order
+                self._carry_up(Plugged(PlugState(STATION, order.plug, order.on)))
             case _:
                 pass
 
@@ -118,7 +139,11 @@ class Chaos(Story):
             if self.up:
                 self.feed(self.up.pop(0))
             if self.down:
-                self.act(self.down.pop(0))
+                self.reach_node(self.down.pop(0))
+
+    def reach_node(self, message: Permit | Withdraw) -> None:
+        """Hand a message to the guard of its way."""
+        self.act(message, out=message.way is Way.OUT)
 
     def live(self, seconds: int) -> None:
         """Let a healthy second pass, so many times."""
@@ -134,20 +159,21 @@ class Chaos(Story):
         actions = Story.feed(self, given, at_s)
         self.did += actions
         assert self.station.now_s >= before.now_s
-        assert len(self.station.senses.tracks) <= 4
+        assert len(self.station.senses.tracks) <= SENSORS
         for action in actions:
             match action:
                 case SendPermit():
                     permit = action.permit
                     assert isinstance(given, Heard)
-                    assert self.station.phase is Phase.FILLING
+                    assert self.station.phase is OPEN_IN[permit.way]
                     assert before.phase is not Phase.STOPPED
-                    assert permit.fill not in self.over
+                    assert permit.fill not in self.ended_fills
+                    assert permit.way is self.ways[permit.fill]
                     assert self.engine_s >= self.granted[permit.fill] + QUICK.check_quiet_s - HAIR_S
                     assert permit.as_of_s <= given.pack.uptime_s
                     assert permit.ttl_s <= TTL_S
                 case FillEnded():
-                    self.over.add(action.fill.id)
+                    self.ended_fills.add(action.fill.id)
                 case _:
                     pass
         if before.phase is Phase.STOPPED and self.station.phase is not Phase.STOPPED:
@@ -158,8 +184,12 @@ class Chaos(Story):
 
     # --- the guard, judged ---
 
-    def act(self, given: GuardInput, at_s: float | None = None) -> Story:
-        before, was_on = self.guard, self.relay
+    def gate(self, out: bool) -> tuple[GuardState, bool]:
+        """Return one way's guard and whether its relay is energised."""
+        return (self.drain, self.draining) if out else (self.guard, self.relay)
+
+    def act(self, given: GuardInput, at_s: float | None = None, *, out: bool = False) -> Story:
+        before, was_on = self.gate(out)
         if (
             isinstance(given, Permit)
             and given.node_boot == self.boot
@@ -167,63 +197,78 @@ class Chaos(Story):
         ):
             lent_s = self.lent_until.get(given.fill, -inf)
             self.lent_until[given.fill] = max(lent_s, given.as_of_s + TTL_S)
-        Story.act(self, given, at_s)
-        assert self.guard.now_s >= before.now_s
-        self._note(given, before, was_on)
-        if self.relay:
-            self._must_be_allowed()
+        Story.act(self, given, at_s, out=out)
+        after, is_on = self.gate(out)
+        assert after.now_s >= before.now_s
+        self._note(given, before, after, was_on and not is_on)
+        if is_on:
+            self._must_be_allowed(out)
         return self
 
-    def _note(self, given: GuardInput, before: GuardState, was_on: bool) -> None:
+    def _note(
+        self, given: GuardInput, before: GuardState, after: GuardState, let_go: bool
+    ) -> None:
         """Note which fills have ended for good."""
         match given:
             case Withdraw(resumable=False):
                 self.dead.add(given.fill)
                 under_way = before.phase in (GuardPhase.OPEN, GuardPhase.PAUSED)
-                if under_way and self.guard.phase is GuardPhase.SHUT:
+                if under_way and after.phase is GuardPhase.SHUT:
                     self.dead.add(before.fill)
             case Withdraw(resumable=True) if given.fill == before.fill:
                 pass
             case guards.Trip() | guards.Failure():
                 self.dead.add(before.fill)
             case _:
-                if was_on and not self.relay:
+                if let_go:
                     self.dead.add(before.fill)
 
-    def _must_be_allowed(self) -> None:
-        fill = self.guard.fill
+    def _must_be_allowed(self, out: bool) -> None:
+        fill = self.gate(out)[0].fill
+        assert self.ways[fill] is (Way.OUT if out else Way.IN)
         assert fill in self.granted
         assert fill not in self.dead
         assert self.node_s < self.lent_until[fill]
         assert self.open_s.get(fill, 0.0) < QUICK.open_max_s
         assert not self.wet
-        assert not self.high
-        assert not {FLOAT, LEAK} & set(self.faults)
+        witnesses = TRIPS_OUT if out else TRIPS
+        assert not set(witnesses) & set(self.faults)
+        assert not any(self.others.get(sensor) for sensor in witnesses)
+        assert out or not (self.high or self.over)
 
     def _advance(self, to_s: float) -> None:
-        if self.relay:
-            fill = self.guard.fill
-            self.open_s[fill] = self.open_s.get(fill, 0.0) + to_s - self.now_s
-            assert self.open_s[fill] <= QUICK.open_max_s + HAIR_S
-            assert NODE_EPOCH_S + to_s <= self.lent_until[fill] + HAIR_S
+        for out in (False, True):
+            guard, is_on = self.gate(out)
+            if is_on:
+                fill = guard.fill
+                self.open_s[fill] = self.open_s.get(fill, 0.0) + to_s - self.now_s
+                assert self.open_s[fill] <= QUICK.open_max_s + HAIR_S
+                assert NODE_EPOCH_S + to_s <= self.lent_until[fill] + HAIR_S
+        assert not (self.relay and self.draining)
         Story._advance(self, to_s)
 
     # --- people and restarts ---
 
     def say(self, verb: str, **args: object) -> bool:
-        """Ask for something; remember the fills that were granted."""
+        """Ask for something; remember the fills and drains that were granted."""
         number = next(self.numbers)  # type: ignore[call-overload]
         fill = f"fill-{number}"
         actions = self.feed(Asked(request(verb, id=f"r{number}", **args), fill))
         reply = next(a.reply for a in actions if isinstance(a, Answer))
-        if verb == "fill" and reply.ok:
-            self.granted[fill] = self.engine_s
+        if verb in WAYS and reply.ok:
+            self.granted[fill], self.ways[fill] = self.engine_s, WAYS[verb]
+        if verb == "reset" and reply.ok:
+            assert self.station.phase in (Phase.IDLE, Phase.CHECKING)
+        if self.station.phase in UNDER_WAY | {Phase.CHECKING}:
+            assert self.station.fill is not None
         return reply.ok
 
     def restart_node(self) -> None:
         """Start the node anew, on another boot."""
-        if self.relay or self.guard.phase is GuardPhase.PAUSED:
-            self.dead.add(self.guard.fill)
+        for out in (False, True):
+            guard, is_on = self.gate(out)
+            if is_on or guard.phase is GuardPhase.PAUSED:
+                self.dead.add(guard.fill)
         number = next(self.numbers)  # type: ignore[call-overload]
         self.reboot(f"boot-{number}")
         self.next_pass_s = inf
@@ -235,22 +280,29 @@ class Chaos(Story):
         self.station = Station(interrupted=self.station.phase in UNDER_WAY)
         self.started_with, self.inputs, self.did = self.station, [], []
         if self.station.interrupted:
-            self.over |= set(self.granted)
+            self.ended_fills |= set(self.granted)
         self.feed(Linked(True))
+        self.tell()
+        self.desk(True)
 
     # --- after the storm ---
 
     def heal(self) -> None:
         """Repair everything that a person or the network can repair."""
         self.up, self.down = [], []
-        self.wet = self.high = False
+        self.wet = self.high = self.over = False
         self.temp_c, self.water, self.meter_lpm = 25.0, Pipe(), None
+        self.level_m, self.arrives, self.goes_lpm = None, 1.0, 0.0
         self.faults.clear()
+        self.others.clear()
         self.engine_frozen = False
         self.feed(Linked(True))
+        self.feed(presence(True))
+        self.tell()
+        self.desk(True)
         self.live(5)
         self.say("stop")
-        self.live(20)
+        self.live(round(QUICK.watch_after_s) + 10)
 
     def replays(self) -> None:
         """Step the same inputs again from the same start: the same state, the same actions."""
@@ -263,6 +315,11 @@ class Chaos(Story):
         assert actions == self.did
 
 
+KINDS = (FLOAT, LEAK, TEMP, METER, OVER, LOW, SUMP_HIGH, SUMP_LOW, STORE, DEPTH, TANK)
+SENSORS = len(KINDS)
+OPEN_IN = {Way.IN: Phase.FILLING, Way.OUT: Phase.DRAINING}
+WAYS = {"fill": Way.IN, "drain": Way.OUT, "change": Way.OUT}
+PLAN = full_plan(QUICK, purge_l=0.5, low_m=0.1, heater_m=0.02, people_check=True, desk="close")
 ODD_S = [0.0, 1e-9, 0.001, 0.3, 0.5, 0.999, 1.0, 1.299, 1.3, 1.301, 1.899, 1.9, 1.901, 2.0, 3.0,
          4.0, 9.999, 10.0, 31.0, 61.0, 3600.0]  # fmt: skip
 PICK = st.integers(0, IN_THE_AIR - 1)
@@ -273,14 +330,20 @@ class Adversary(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        self.world = Chaos(plan=river_plan(QUICK, purge_l=0.5), next_pass_s=inf)
+        self.world = Chaos(plan=PLAN, next_pass_s=inf, before_l=600.0, tank_l=600.0)
         self.world.feed(Linked(True))
+        self.world.tell()
+        self.world.desk(True)
 
-    @initialize(start=st.sampled_from(["rest", "fill", "fill", "hold"]))
+    @initialize(start=st.sampled_from(["rest", "fill", "fill", "hold", "drain", "drain"]))
     def begin(self, start: str) -> None:
         self.world.live(5)
-        if start != "rest":
-            self.fill(400.0, "mark")
+        if start == "drain":
+            self.drain(200.0)
+            self.world.live(6)
+            assert self.world.draining
+        elif start != "rest":
+            self.fill(198.0, "mark")
             self.world.live(6)
             assert self.world.relay
         if start == "hold":
@@ -289,22 +352,80 @@ class Adversary(RuleBasedStateMachine):
             assert self.world.phase is Phase.HOLDING
             self.world.temp_c = 25.0
 
-    @rule(seconds=st.integers(1, 15))
+    @rule(seconds=st.integers(1, 15) | st.just(90))
     def all_is_well(self, seconds: int) -> None:
         self.world.live(seconds)
 
-    @rule(litres=st.sampled_from([1.0, 3.0, 8.0, 400.0]), to=st.sampled_from(["mark", "litres"]))
+    @rule(litres=st.sampled_from([1.0, 3.0, 8.0, 198.0]), to=st.sampled_from(["mark", "litres"]))
     def fill(self, litres: float, to: str) -> None:
         if self.world.say("fill", litres=litres, to=to):
             self.world.water.litres = 0.0
             self.world.water.room_l = litres if to == "mark" else inf
         self.world.live(4)
 
+    @rule(litres=st.sampled_from([1.0, 5.0, 200.0]))
+    def drain(self, litres: float) -> None:
+        self.world.say("drain", litres=litres)
+        self.world.live(4)
+
+    @rule(sensor=st.sampled_from([LOW, STORE, SUMP_HIGH, SUMP_LOW, OVER]), on=st.booleans())
+    def another_float(self, sensor: str, on: bool) -> None:
+        world = self.world
+        if sensor == OVER:
+            world.edge(over=on)
+        else:
+            world.others[sensor] = float(on)
+            world.edge()
+        if on:
+            assert not (world.relay and sensor in (SUMP_HIGH, OVER))
+            assert not (world.draining and sensor in (LOW, STORE))
+
+    @rule(level_m=st.sampled_from([None, None, nan, inf, -inf, -1.0, 0.0, 0.2, 0.5, 0.59, 9.0]))
+    def level(self, level_m: float | None) -> None:
+        self.world.level_m = level_m
+
+    @rule(arrives=st.sampled_from([1.0, 1.0, 0.0, -1.0]), goes=st.sampled_from([0.0, 0.0, 20.0]))
+    def where_it_goes(self, arrives: float, goes: float) -> None:
+        self.world.arrives, self.world.goes_lpm = arrives, goes
+
+    @rule(
+        age_s=st.sampled_from([60.0, -5.0, inf, nan, 1e9]),
+        busy=st.sampled_from(["", "", "stream"]),
+        record=st.sampled_from(["", "full"]),
+        rate=st.sampled_from([0.0, 99.0, nan]),
+    )
+    def shell_tells(self, age_s: float, busy: str, record: str, rate: float) -> None:
+        then_s = self.world.engine_s - age_s
+        self.world.tell(
+            proven_s=dict.fromkeys(PLAN.proven, then_s), cartridge_s=then_s, people_s=then_s,
+            busy=busy, record=record, rejected_per_min=rate,
+        )  # fmt: skip
+
+    @rule(plug=st.sampled_from(["heater", "pump", ""]), on=st.booleans())
+    def plug(self, plug: str, on: bool) -> None:
+        self.world.feed(Plugged(PlugState(STATION, plug, on)))
+
+    @rule(online=st.sampled_from([True, True, False]))
+    def desk(self, online: bool) -> None:
+        self.world.desk(online)
+
+    @rule(
+        verb=st.sampled_from(["shelve", "unshelve", "remove", "restore"]),
+        key=st.sampled_from(["storm", "meter-off", "leak", "nonsense"]),
+    )
+    def sets_aside(self, verb: str, key: str) -> None:
+        relays = (self.world.relay, self.world.draining)
+        self.world.say(verb, key=key, minutes=1, why="chaos")
+        assert (self.world.relay, self.world.draining) == relays
+
     @rule()
     def keeper_puts_things_right(self) -> None:
-        self.world.wet = self.world.high = False
-        self.world.temp_c = 25.0
+        self.world.wet = self.world.high = self.world.over = False
+        self.world.temp_c, self.world.level_m = 25.0, None
         self.world.faults.clear()
+        self.world.others.clear()
+        self.world.tell()
+        self.world.desk(True)
         self.world.feed(Linked(True))
         self.world.live(3)
         self.world.say("reset")
@@ -318,6 +439,7 @@ class Adversary(RuleBasedStateMachine):
         self.world._pass(edge=edge)
         if self.world.wet or self.world.high:
             assert not self.world.relay
+        assert not (self.world.wet and self.world.draining)
 
     @precondition(lambda self: self.world.up)
     @rule(which=PICK, keep=st.booleans())
@@ -329,12 +451,12 @@ class Adversary(RuleBasedStateMachine):
     @rule(which=PICK, keep=st.booleans())
     def reaches_the_node(self, which: int, keep: bool) -> None:
         index = which % len(self.world.down)
-        self.world.act(self.world.down[index] if keep else self.world.down.pop(index))
+        self.world.reach_node(self.world.down[index] if keep else self.world.down.pop(index))
 
     @precondition(lambda self: self.world.sent)
     @rule(which=PICK)
     def is_played_back(self, which: int) -> None:
-        self.world.act(self.world.sent[which % len(self.world.sent)])
+        self.world.reach_node(self.world.sent[which % len(self.world.sent)])
 
     @rule(upward=st.booleans())
     def is_lost(self, upward: bool) -> None:
@@ -343,7 +465,7 @@ class Adversary(RuleBasedStateMachine):
     @rule(wet=st.sampled_from([False, False, True]))
     def floor(self, wet: bool) -> None:
         self.world.edge(wet=wet)
-        assert not (wet and self.world.relay)
+        assert not (wet and (self.world.relay or self.world.draining))
 
     @rule(high=st.sampled_from([False, False, True]))
     def float_(self, high: bool) -> None:
@@ -358,7 +480,7 @@ class Adversary(RuleBasedStateMachine):
     def water(self, lpm: float, shut: float) -> None:
         self.world.water.open_lpm, self.world.water.shut_lpm = lpm, shut
 
-    @rule(sensor=st.sampled_from([FLOAT, LEAK, TEMP, METER]), on=st.booleans())
+    @rule(sensor=st.sampled_from(list(KINDS)), on=st.booleans())
     def fault(self, sensor: str, on: bool) -> None:
         if on:
             self.world.faults[sensor] = Fault.ERROR
@@ -366,7 +488,8 @@ class Adversary(RuleBasedStateMachine):
         else:
             self.world.faults.pop(sensor, None)
 
-    @rule(verb=st.sampled_from(["stop", "reset", "ack", "status", "fill", "pump", "nonsense"]))
+    @rule(verb=st.sampled_from(["stop", "reset", "ack", "status", "fill", "pump", "change",
+                                "heater", "note", "nonsense"]))  # fmt: skip
     def person(self, verb: str) -> None:
         self.world.say(verb)
 
@@ -379,7 +502,8 @@ class Adversary(RuleBasedStateMachine):
         if engine:
             self.world.feed(Tick(), at_s=which or ENGINE_EPOCH_S)
         else:
-            self.world.act(guards.Tick(), at_s=which or NODE_EPOCH_S)
+            for out in (False, True):
+                self.world.act(guards.Tick(), at_s=which or NODE_EPOCH_S, out=out)
 
     @rule(seconds=st.sampled_from(ODD_S))
     def engine_freezes_for(self, seconds: float) -> None:
@@ -395,13 +519,30 @@ class Adversary(RuleBasedStateMachine):
             case "engine":
                 self.world.restart_engine()
             case _:
-                self.world.act(guards.Failure("C06"))
+                for out in (False, True):
+                    self.world.act(guards.Failure("C06"), out=out)
 
     @invariant()
     def a_shut_off_network_shuts_in_time(self) -> None:
         """Whatever is in the air, without delivery the relay is off within the lease."""
-        if self.world.relay:
-            assert self.world.guard.until_s <= self.world.node_s + TTL_S
+        for out in (False, True):
+            guard, is_on = self.world.gate(out)
+            if is_on:
+                assert guard.until_s <= self.world.node_s + TTL_S
+
+    @invariant()
+    def water_never_runs_both_ways(self) -> None:
+        """And nobody is lent both valves: a permit in the air is of one way a fill."""
+        assert not (self.world.relay and self.world.draining)
+        assert all(m.way is self.world.ways[m.fill] for m in self.world.sent
+                   if isinstance(m, Permit))  # fmt: skip
+
+    @invariant()
+    def a_drain_outlives_no_witness(self) -> None:
+        """Where the low float or the waste vessel's stands, the drain is shut."""
+        world = self.world
+        if world.draining:
+            assert not any(world.others.get(sensor) for sensor in (LOW, STORE))
 
     @invariant()
     def people_can_always_look(self) -> None:
@@ -413,6 +554,8 @@ class Adversary(RuleBasedStateMachine):
         world = self.world
         world.replays()
         world.heal()
+        world.tank_l = 600.0
+        world.live(120)  # at rest again, the level is learned
         assert world.say("reset"), world.raised()
         world.live(3)
         assert world.phase is Phase.IDLE
@@ -440,7 +583,7 @@ anything = st.floats(allow_nan=True, allow_infinity=True)
 names = st.sampled_from(["", "river", "boot-a", "fill-0", "other"])
 samples = st.builds(
     Sample,
-    st.sampled_from([FLOAT, LEAK, TEMP, METER, "stranger"]),
+    st.sampled_from([*KINDS, "stranger"]),
     st.sampled_from(list(Kind)),
     anything,
     st.none() | anything,
@@ -449,23 +592,36 @@ samples = st.builds(
 )
 packs = st.builds(
     ReadingPack, names, names, st.sampled_from(["boot-a", "boot-b"]), st.integers(-2, 60), anything,
-    st.lists(samples, max_size=5).map(tuple), st.booleans(), st.booleans(),
+    st.lists(samples, max_size=9).map(tuple), st.booleans(), st.booleans(), st.booleans(),
 )  # fmt: skip
 numbers = st.none() | st.booleans() | anything | st.integers(-(10**400), 10**400) | st.text()
+words = numbers | st.sampled_from(["mark", "litres", "storm", "leak", "proof", "on", "off", LEAK])
+facts = st.builds(
+    Facts,
+    proven_s=st.dictionaries(st.sampled_from([*PLAN.proven, "other"]), anything),
+    cartridge_l=anything, cartridge_s=anything, people_s=anything, record=names,
+    rejected_per_min=anything, busy=names,
+)  # fmt: skip
 givens = st.one_of(
     packs.map(Heard),
     st.builds(
         GuardReport, names, names, names, anything, st.booleans(), st.none() | names,
-        st.none() | st.sampled_from(["", "mark", "C02", "W06", "C99"]),
+        st.none() | st.sampled_from(["", "mark", "low-mark", "C02", "W06", "W21", "C99"]),
+        way=st.sampled_from(list(Way)),
     ).map(Guarded),
-    st.booleans().map(presence),
+    st.builds(presence, st.booleans(), st.sampled_from(["node", "desk", "engine", ""])),
     st.booleans().map(Linked),
     st.just(Echo()),
     st.just(Tick()),
+    facts.map(Told),
+    st.builds(PlugState, names, st.sampled_from(["heater", "pump", "", "other"]), st.booleans())
+    .map(Plugged),
     st.builds(
         lambda verb, args, fill: Asked(replace(request(verb), args=args), fill),
-        st.sampled_from(["fill", "stop", "reset", "ack", "pump", "status", "", "x" * 99]),
-        st.dictionaries(st.sampled_from(["litres", "level_m", "to", "key"]), numbers),
+        st.sampled_from([*VERBS, "", "x" * 99]),
+        st.dictionaries(
+            st.sampled_from(["litres", "level_m", "percent", "to", "key", "minutes", "why",
+                             "attended", "state", "what", "part"]), words),
         names,
     ),
 )  # fmt: skip
@@ -475,30 +631,41 @@ givens = st.one_of(
 @settings(deadline=None)
 def test_no_input_at_no_time_ever_raises(story: list[tuple[Given, float]]) -> None:
     """Claim: the step is total over values that make no sense, its time never runs back, and no
-    permit leaves it outside of filling.
+    permit leaves it but for the way of its phase.
     """
-    plan, state = river_plan(), Station()
+    plan, state = PLAN, Station()
     for given_, now_s in story:
         result = stations.step(plan, state, given_, now_s)
         assert result.station.now_s >= state.now_s
-        if any(isinstance(a, SendPermit) for a in result.actions):
-            assert result.station.phase is Phase.FILLING
+        for action in result.actions:
+            if isinstance(action, SendPermit):
+                assert result.station.phase is OPEN_IN[action.permit.way]
         state = result.station
         describe(plan, state, now_s)
 
 
-@given(st.lists(st.tuples(givens, st.floats(0.0, 3.0)), max_size=15))
-@settings(deadline=None)
-def test_nothing_raises_in_the_middle_of_a_fill_either(story: list[tuple[Given, float]]) -> None:
-    """Claim: the same from a running fill, with time going on."""
-    told = Story().begin().fill(420.0).run(10.0)
-    state, now_s = told.station, told.engine_s
-    for given_, seconds in story:
+@pytest.mark.parametrize("phase", [Phase.FILLING, Phase.DRAINING, Phase.HOLDING, Phase.STOPPED])
+@given(given_s=st.lists(st.tuples(givens, st.floats(0.0, 3.0)), max_size=15))
+@settings(deadline=None, max_examples=50)
+def test_nothing_raises_in_the_middle_of_a_fill_either(
+    phase: Phase, given_s: list[tuple[Given, float]]
+) -> None:
+    """Claim: the same from a fill, a drain, a hold or a stop, with time going on."""
+    plan, state, now_s = under_way(phase)
+    for given_, seconds in given_s:
         now_s += seconds
-        result = stations.step(told.plan, state, given_, now_s)
+        result = stations.step(plan, state, given_, now_s)
         assert not result.due_s <= now_s
         state = result.station
-        describe(told.plan, state, now_s)
+        describe(plan, state, now_s)
+
+
+@cache
+def under_way(phase: Phase) -> tuple[Plan, Station, float]:
+    """Return a station in the middle of something, and the time."""
+    story = Story(plan=full_plan()).begin()
+    reach(story, phase)
+    return story.plan, story.station, story.engine_s
 
 
 # --- availability ---

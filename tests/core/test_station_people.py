@@ -8,20 +8,21 @@ from monitor.core.events import AlarmTurned, Answer, FillEnded, SendPermit, Send
 from monitor.core.limits import DEFAULTS
 from monitor.core.phases import UNDER_WAY, Phase
 from monitor.core.reading import Fault
-from support.stories import Story, reach
+from support.stories import Story, full_plan, reach
 
 STOPPED, FILLING, IDLE = Phase.STOPPED, Phase.FILLING, Phase.IDLE
 
 
 @pytest.mark.parametrize("phase", list(Phase))
 def test_stop_always_wins(story: Story, phase: Phase) -> None:
-    """Claim (C17): whatever the phase, stop is granted, the relay is released in that step, and no
-    permit follows.
+    """Claim (C17): whatever the phase, stop is granted, both relays are released in that step, and
+    no permit follows.
     """
     reach(story, phase)
     before = len(story.permits)
     assert story.ask("stop").ok
     assert not story.relay
+    assert not story.draining
     if phase in UNDER_WAY:
         assert story.phase is STOPPED
         assert story.station.cause == "person" or phase is STOPPED
@@ -137,6 +138,18 @@ def test_a_reset_during_a_fill_is_refused(story: Story, phase: Phase) -> None:
     assert not reply.ok
     assert phase.value in reply.text
     assert story.phase is phase
+
+
+@pytest.mark.parametrize("verb", ["fill", "change"])
+def test_a_reset_while_checking_leaves_the_request_alone(story: Story, verb: str) -> None:
+    """Claim: what is being checked goes on being checked, a fill or a drain."""
+    story.fit(full_plan(), before_l=600.0)
+    story.ask(verb, litres=20)
+    asked = story.running
+    assert story.ask("reset").ok
+    assert story.phase is Phase.CHECKING
+    assert story.running == asked
+    story.until(FILLING if verb == "fill" else Phase.DRAINING)
 
 
 def test_a_reset_at_rest_clears_what_is_over(story: Story) -> None:

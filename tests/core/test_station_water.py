@@ -57,8 +57,7 @@ def test_a_second_float_shuts_at_once(story: Story) -> None:
     """Claim (W01): with the main float stuck, the second one shuts by the guard in the same
     instant, at top priority, and not as a good end.
     """
-    story.plan = river_plan(overs=(OVER,))
-    story.run(3.0)
+    story.fit(river_plan(overs=(OVER,)))
     story.fill(420.0, room_l=float("inf")).run(60.0)
     story.edge(over=True)
     assert not story.relay
@@ -72,9 +71,8 @@ def test_a_second_float_shuts_at_once(story: Story) -> None:
 
 def test_the_engine_sees_a_second_float_that_the_guard_does_not_watch(story: Story) -> None:
     """Claim (W01): in every phase, and a reading that is missing closes a fill like a high one."""
-    story.plan = river_plan(overs=(OVER,))
+    story.fit(river_plan(overs=(OVER,)))
     story.trips.clear()
-    story.run(3.0)
     story.edge(over=True)
     assert (story.phase, story.station.cause_key) == (STOPPED, "over-float")
     story.edge(over=False)
@@ -134,6 +132,7 @@ def test_a_wet_probe_shuts_and_alarms_in_every_phase(story: Story, phase: Phase)
     wet_s, before = story.now_s, len(story.permits)
     story.edge(wet=True)
     assert not story.relay
+    assert not story.draining
     assert story.phase is STOPPED
     assert story.alarm("leak") == "B"
     assert story.alarmed("leak") == wet_s

@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -20,6 +20,7 @@ ROOT = Path(__file__).parents[2]
 COMMAND = (sys.executable, "-m", "monitor.cli")
 MACHINES_OWN = PLACES[-1]  # a config that a machine with a real tank has
 PATIENCE_S = 60.0
+FULL_TOML = ROOT / "monitor" / "simulate" / "full.toml"  # everything fitted
 
 # A tenth of the museum's fill: from 0.527 m, 60 L up to the mark, six minutes of water.
 SMALL = ("--litres", "60", "--start-level", "0.5271428571")
@@ -83,7 +84,14 @@ def brimwatch(*args: str, cwd: Path, within_s: float = PATIENCE_S) -> Done:
 class Background:
     """The command while it runs, as a context manager: leaving it kills what is left."""
 
-    def __init__(self, *args: str, cwd: Path, env: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        *args: str,
+        cwd: Path,
+        env: Mapping[str, str] | None = None,
+        command: Sequence[str] = COMMAND,
+    ) -> None:
+        self._command = command
         self._args, self._cwd, self._env = args, cwd, dict(env or {})
         self._name = f"{args[0]}-{time.monotonic_ns()}"
         self.process: subprocess.Popen[bytes]
@@ -93,7 +101,7 @@ class Background:
         self._err = self._cwd / f"{self._name}.err"
         with self._out.open("wb") as out, self._err.open("wb") as err:
             self.process = subprocess.Popen(
-                [*COMMAND, *self._args],
+                [*self._command, *self._args],
                 cwd=self._cwd,
                 env=surroundings(**self._env),
                 stdin=subprocess.DEVNULL,
@@ -159,11 +167,11 @@ def wait_until(
     return time.monotonic() - began_s
 
 
-def config_text(**changes: str | None) -> str:
-    """Return the museum's config with lines changed, or taken out with None. `a__b__c` names the
-    first line that begins with `c`, in or after the table `[a.b]`.
+def config_text(base: str | None = None, /, **changes: str | None) -> str:
+    """Return the museum's config, or `base`, with lines changed, or taken out with None. `a__b__c`
+    names the first line that begins with `c`, in or after the table `[a.b]`.
     """
-    lines = sample_text().splitlines()
+    lines = (sample_text() if base is None else base).splitlines()
     for name, value in changes.items():
         *tables, key = name.split("__")
         first = lines.index(f"[{'.'.join(tables)}]")
@@ -174,13 +182,15 @@ def config_text(**changes: str | None) -> str:
     return "\n".join(lines) + "\n"
 
 
-def write_config(folder: Path, *, url: str | None = None, **changes: str | None) -> Path:
-    """Write the museum's config with lines changed, its record inside the same folder; `url` is a
-    broker to use instead of one of its own.
+def write_config(
+    folder: Path, base: str | None = None, /, *, url: str | None = None, **changes: str | None
+) -> Path:
+    """Write the museum's config, or `base`, with lines changed, its record inside the same folder;
+    `url` is a broker to use instead of one of its own.
     """
     ours: dict[str, str | None] = {"journal__path": json.dumps(str(folder / "record.db"))}
     if url is not None:
         ours |= {"broker__url": json.dumps(url), "broker__port": None}
     path = folder / "tank.toml"
-    path.write_text(config_text(**{**ours, **changes}))
+    path.write_text(config_text(base, **{**ours, **changes}))
     return path

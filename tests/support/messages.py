@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from hypothesis import strategies as st
 
 from monitor.core.exchange import (
@@ -9,14 +11,18 @@ from monitor.core.exchange import (
     GuardReport,
     Message,
     Permit,
+    PlugOrder,
+    PlugState,
     Presence,
     ReadingPack,
     Reply,
     Request,
     Status,
+    Way,
     Withdraw,
 )
 from monitor.core.reading import Fault, Kind, Sample
+from monitor.link.plugs import Plugs, PlugTopics
 
 MAX_INT = 2**53 - 1
 ids = st.from_regex(r"[a-z0-9][a-z0-9-]{0,31}", fullmatch=True)
@@ -71,13 +77,27 @@ def packs(draw: st.DrawFn) -> ReadingPack:
         samples=tuple(draw(samples(name, uptime_s)) for name in names),
         valve_open=draw(st.booleans()),
         edge=draw(st.booleans()),
+        drain_open=draw(st.booleans()),
     )
 
 
+HEATER = PlugTopics(
+    "river", "heater", "plugs/river-heater/order", "ON", "OFF", "plugs/river-heater/state", "1", "0"
+)
+PUMP = PlugTopics(
+    "river", "pump", "keller/pumpe/befehl", "an", "aus", "keller/pumpe/läuft", "läuft", "steht"
+)
+PLUGS = (HEATER, PUMP)
+KNOWN_PLUGS = Plugs(PLUGS)
+
+ways = st.sampled_from(Way)
+plug_names = st.sampled_from(["heater", "pump"])
 BY_TYPE: dict[type[Message], st.SearchStrategy[Message]] = {
     ReadingPack: packs(),
-    Permit: st.builds(Permit, ids, tokens, seqs, tokens, uptimes, st.floats(0.0, 3600.0), tokens),
-    Withdraw: st.builds(Withdraw, ids, tokens, seqs, tokens, tokens, lines, st.booleans()),
+    Permit: st.builds(
+        Permit, ids, tokens, seqs, tokens, uptimes, st.floats(0.0, 3600.0), tokens, ways
+    ),
+    Withdraw: st.builds(Withdraw, ids, tokens, seqs, tokens, tokens, lines, st.booleans(), ways),
     GuardReport: st.builds(
         GuardReport,
         ids,
@@ -88,14 +108,17 @@ BY_TYPE: dict[type[Message], st.SearchStrategy[Message]] = {
         st.none() | tokens,
         st.none() | lines,
         texts,
+        ways,
     ),
-    Presence: st.builds(Presence, ids, ids, tokens, st.booleans()),
+    Presence: st.builds(Presence, ids, ids, tokens, st.booleans(), st.booleans()),
     Request: st.builds(
         Request, ids, ids, st.from_regex(r"[a-z]{1,16}", fullmatch=True), lines, json_data
     ),
     Reply: st.builds(Reply, ids, ids, st.booleans(), texts, json_data),
     Status: st.builds(Status, ids, json_data),
     AlarmNotice: st.builds(AlarmNotice, ids, json_data),
+    PlugOrder: st.builds(PlugOrder, st.just("river"), plug_names, st.booleans()),
+    PlugState: st.builds(PlugState, st.just("river"), plug_names, st.booleans()),
 }
 messages = st.one_of(*BY_TYPE.values())
 
@@ -117,7 +140,7 @@ def pack(seq: int = 1, *, edge: bool = False, station: str = "river") -> Reading
 # One of each, for tests that need a message and not all of them.
 EXAMPLES: tuple[Message, ...] = (
     pack(),
-    pack(2, edge=True),
+    replace(pack(2, edge=True), drain_open=True),
     Permit("river", "e0", 3, "b0", 12.5, 3.0, "f0"),
     Withdraw("river", "e0", 4, "b0", "f0", "W06", False),
     GuardReport("river", "river-node", "b0", 13.0, True, "f0", None, "open"),
@@ -126,4 +149,8 @@ EXAMPLES: tuple[Message, ...] = (
     Reply("river", "r1", True, "filling", {"until": None}),
     Status("river", {"phase": "filling"}),
     AlarmNotice("river", {"rule": "W06", "state": "raised"}),
+    Permit("river", "e0", 5, "b0", 12.5, 3.0, "f0", Way.OUT),
+    Withdraw("river", "e0", 6, "b0", "f0", "W21", False, Way.OUT),
+    GuardReport("river", "river-node", "b0", 13.0, False, "f0", "W21", "shut", Way.OUT),
+    Presence("river", "node", "b0", True, simulated=True),
 )

@@ -20,6 +20,7 @@ from monitor.link.codec import Packet
 from monitor.link.endpoint import Endpoint
 from monitor.link.memory import MemoryHub, MemoryLink
 from monitor.link.mqtt import MqttLink
+from monitor.link.plugs import PlugTopics
 from monitor.ports import NO_LEDGER, Ledger
 from support.mosquitto import Mosquitto, find_mosquitto, free_port
 
@@ -66,6 +67,7 @@ class Rig:
         *subscriptions: str,
         will: Presence | None = None,
         ledger: Ledger = NO_LEDGER,
+        plugs: tuple[PlugTopics, ...] = (),
     ) -> Endpoint:
         raise NotImplementedError
 
@@ -95,6 +97,7 @@ class MemoryRig(Rig):
         *subscriptions: str,
         will: Presence | None = None,
         ledger: Ledger = NO_LEDGER,
+        plugs: tuple[PlugTopics, ...] = (),
     ) -> Endpoint:
         return MemoryLink(
             hub=self.hub,
@@ -102,6 +105,7 @@ class MemoryRig(Rig):
             subscriptions=subscriptions,
             will=will,
             ledger=ledger,
+            plugs=plugs,
             now_s=time.monotonic,
         )
 

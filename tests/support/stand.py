@@ -106,7 +106,7 @@ class Stand:
         await asyncio.gather(self.running, return_exceptions=True)
         self.relay.close()
         # A node keeps its outputs at rest until the program ends; this program goes on.
-        for output in (self.node._relay, self.node._buzzer):
+        for output in (*(gate.relay for gate in self.node.gates.values()), self.node._buzzer):
             if output is not None:
                 output.close()
 
