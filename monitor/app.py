@@ -5,10 +5,24 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from math import inf, nan
 from pathlib import Path
 
-from monitor.config import Box, Config, Cylinder, Ds18b20, Float, Flow, Leak, Station
+from monitor.config import (
+    BowFront,
+    Box,
+    Config,
+    Cylinder,
+    Ds18b20,
+    Filter,
+    Float,
+    Flow,
+    Leak,
+    Level,
+    Station,
+    Tank,
+)
 from monitor.core import vessel as geometry
 from monitor.core.exchange import (
     AlarmNotice,
@@ -17,6 +31,7 @@ from monitor.core.exchange import (
     Presence,
     ReadingPack,
     Request,
+    Way,
     Withdraw,
 )
 from monitor.core.exchange import Reply as ReplyMessage
@@ -26,21 +41,27 @@ from monitor.core.plan import Plan, prepared
 from monitor.drivers.buzzer import Sounder
 from monitor.drivers.flow import FlowMeter
 from monitor.drivers.gpio import PinFactory
+from monitor.drivers.level import LevelProbe
 from monitor.drivers.relay import Relay
 from monitor.drivers.switch import FloatSwitch, LeakProbe
 from monitor.drivers.temperature import Ds18b20 as Thermometer
 from monitor.engine import Engine
 from monitor.errors import ConfigError
+from monitor.gate import LocalTrip
 from monitor.journal.record import JournalRecord
 from monitor.journal.writer import JournalWriter
 from monitor.link.mqtt import MqttLink
+from monitor.link.plugs import PlugTopics
 from monitor.link.topics import filter_for
-from monitor.node import LocalTrip, Node
+from monitor.node import Node
 from monitor.ports import NO_LEDGER, Clock, Ledger, Sensor
 
 FLOAT_TRIP = LocalTrip(high_cause="mark", unread_cause="S01")
 OVER_TRIP = LocalTrip(high_cause="W01", unread_cause="S01")
+SUMP_TRIP = LocalTrip(high_cause="W08", unread_cause="W08")
 LEAK_TRIP = LocalTrip(high_cause="W06", unread_cause="S02")
+LOW_TRIP = LocalTrip(high_cause="low-mark", unread_cause="W23")
+STORE_TRIP = LocalTrip(high_cause="W21", unread_cause="W21")
 KEEPALIVE_S = 5
 BOOT_BYTES = 6
 
@@ -61,9 +82,10 @@ class Surroundings:
     new_id: Callable[[], str] = new_id
     alive: Callable[[str], None] = field(default=lambda _state: None)
     simulated: bool = False
+    proven: bool = True  # in a simulation only: proof tests, cartridge and people are as they must
 
 
-def plan_of(station: Station) -> Plan:
+def plan_of(station: Station, *, simulated: bool = False) -> Plan:
     """Return the core's plan of a configured station.
 
     Raises:
@@ -81,7 +103,7 @@ def plan_of(station: Station) -> Plan:
         overs=tuple(station.floats("over")),
         return_pump=station.return_pump,
         leaks=tuple(station.fitted(Leak)),
-        temp_in=next(iter(station.fitted(Ds18b20))),
+        temp_in=next(iter(station.thermometers("incoming"))),
         flow_in=flow_id,
         pulses_per_litre=flow.pulses_per_litre,
         flow_uncertainty=flow.uncertainty,
@@ -92,8 +114,45 @@ def plan_of(station: Station) -> Plan:
         purge_l=station.incoming.purge_l,
         closing_s=station.valve.closing_s,
         limits=station.limits,
+        supply=station.supply,
+        people_check=station.people_check,
+        desk="" if station.desk == "ignore" else station.desk,
+        simulated=simulated,
     )
-    return prepared(plan)
+    return prepared(_with_options(plan, station))
+
+
+def _with_options(plan: Plan, station: Station) -> Plan:
+    """Return the plan with what a station need not have."""
+    level_id, level = next(iter(station.fitted(Level).items()), ("", None))
+    drain, heater = station.drain, station.heater
+    tank, cartridge = station.tank or Tank(), station.filter or Filter()
+    return replace(
+        plan,
+        lows=tuple(station.floats("low")),
+        sump_highs=tuple(station.floats("sump_high")),
+        sump_lows=tuple(station.floats("sump_low")),
+        stores=tuple(station.floats("storage_full")),
+        level=level_id,
+        level_sd_m=level.noise_m if level else plan.level_sd_m,
+        drain=drain.by if drain else "",
+        drain_closing_s=drain.closing_s if drain else plan.drain_closing_s,
+        low_m=station.low_m,
+        heater=(heater.plug or "other") if heater else "",
+        heater_m=heater.exposed_m if heater else 0.0,
+        pump_plug="pump" if "pump" in station.plugs else "",
+        temp_tank=next(iter(station.thermometers("tank")), ""),
+        tank_c=_or(tank.temp_c, nan),
+        tank_low_c=_or(tank.low_c, -inf),
+        tank_high_c=_or(tank.high_c, inf),
+        tank_change_c=_or(tank.change_c, inf),
+        filter_l=_or(cartridge.litres, inf),
+        filter_days=_or(cartridge.days, inf),
+    )
+
+
+def _or(value: float | None, otherwise: float) -> float:
+    return otherwise if value is None else value
 
 
 def _vessel(station: Station) -> geometry.Vessel:
@@ -101,6 +160,10 @@ def _vessel(station: Station) -> geometry.Vessel:
     match vessel:
         case Box():
             shape = geometry.box(vessel.length_m, vessel.width_m, vessel.height_m, vessel.mark_m)
+        case BowFront():
+            shape = geometry.bow_front(
+                vessel.length_m, vessel.width_m, vessel.bow_m, vessel.height_m, vessel.mark_m
+            )
         case Cylinder():
             shape = geometry.cylinder(vessel.diameter_m, vessel.height_m, vessel.mark_m)
         case _:
@@ -139,7 +202,45 @@ def sensors_of(config: Config, station: Station, factory: PinFactory) -> tuple[S
                         max_lpm=part.max_lpm,
                     )
                 )
+            case Level():
+                sensors.append(_level_probe(sensor_id, part, factory, station))
     return tuple(sensors)
+
+
+def _level_probe(sensor_id: str, part: Level, factory: PinFactory, station: Station) -> LevelProbe:
+    return LevelProbe(
+        sensor_id=sensor_id,
+        factory=factory,
+        converter=part.converter,
+        channel=part.channel,
+        clock_pin=part.clock_pin,
+        mosi_pin=part.mosi_pin,
+        miso_pin=part.miso_pin,
+        select_pin=part.select_pin,
+        zero_v=part.zero_v,
+        full_v=part.full_v,
+        span_m=part.span_m,
+        reference_v=part.reference_v,
+        period_s=station.limits.reading_period_s,
+    )
+
+
+def trips_of(station: Station) -> dict[Way, dict[str, LocalTrip]]:
+    """Return which sensors shut which way without asking anybody."""
+    leaks = dict.fromkeys(station.fitted(Leak), LEAK_TRIP)
+    return {
+        Way.IN: {
+            **dict.fromkeys(station.floats("high"), FLOAT_TRIP),
+            **dict.fromkeys(station.floats("over"), OVER_TRIP),
+            **dict.fromkeys(station.floats("sump_high"), SUMP_TRIP),
+            **leaks,
+        },
+        Way.OUT: {
+            **dict.fromkeys(station.floats("low"), LOW_TRIP),
+            **dict.fromkeys(station.floats("storage_full"), STORE_TRIP),
+            **leaks,
+        },
+    }
 
 
 def node_of(
@@ -149,14 +250,16 @@ def node_of(
     around: Surroundings,
     sensors: Sequence[Sensor] | None = None,
 ) -> Node:
-    """Return the node of a station. Its relay is claimed, released, before anything else."""
-    valve, sounder = station.valve, station.buzzer
+    """Return the node of a station. Its relays are claimed, released, before anything else."""
+    valve, drain, sounder = station.valve, station.drain, station.buzzer
     relay = Relay(pin=valve.pin, factory=factory, active_high=valve.active_high)
-    buzzer = None
+    drain_relay = buzzer = None
+    if drain is not None and drain.by != "hose" and drain.pin is not None:
+        drain_relay = Relay(pin=drain.pin, factory=factory, active_high=drain.active_high)
     if sounder is not None:
         buzzer = Sounder(pin=sounder.pin, factory=factory, active_high=sounder.active_high)
     boot = around.new_id()
-    here = Presence(station.id, "node", boot, True)
+    here = Presence(station.id, "node", boot, True, around.simulated)
     link = MqttLink(
         url=around.url,
         client_id=f"{station.node}-{boot}",
@@ -174,39 +277,59 @@ def node_of(
         boot=boot,
         link=link,
         sensors=sensors if sensors is not None else sensors_of(config, station, factory),
-        trips={
-            **dict.fromkeys(station.floats("high"), FLOAT_TRIP),
-            **dict.fromkeys(station.floats("over"), OVER_TRIP),
-            **dict.fromkeys(station.fitted(Leak), LEAK_TRIP),
-        },
+        trips=trips_of(station),
         relay=relay,
+        drain=drain_relay,
         buzzer=buzzer,
         clock=around.clock,
         limits=station.limits,
         alive=around.alive,
+        simulated=around.simulated,
+    )
+
+
+def _prove(plan: Plan, record: JournalRecord) -> None:
+    """Note that everything simulated is well kept. Notes of a simulation count in one only."""
+    for part in plan.proven:
+        record.note(plan.station, "proof", part, "simulation", simulated=True)
+    for what in ("cartridge", "people"):
+        record.note(plan.station, what, "", "simulation", simulated=True)
+
+
+def plugs_of(station: Station) -> tuple[PlugTopics, ...]:
+    """Return the mains plugs of a station as the link needs to know them."""
+    return tuple(
+        PlugTopics(station.id, name, **plug.model_dump()) for name, plug in station.plugs.items()
     )
 
 
 def engine_of(station: Station, around: Surroundings, writer: JournalWriter) -> Engine:
     """Return the engine of a station."""
     boot = around.new_id()
+    plugs = plugs_of(station)
     link = MqttLink(
         url=around.url,
         client_id=f"{station.id}-engine-{boot}",
-        subscriptions=tuple(
-            filter_for(kind, station.id) for kind in (ReadingPack, GuardReport, Presence, Request)
+        subscriptions=(
+            *(filter_for(k, station.id) for k in (ReadingPack, GuardReport, Presence, Request)),
+            filter_for(StatusMessage),  # of all stations: they may share a supply
+            *(plug.state_topic for plug in plugs),
         ),
-        will=Presence(station.id, "engine", boot, True),
+        will=Presence(station.id, "engine", boot, True, around.simulated),
         ledger=around.ledger,
         keepalive_s=around.keepalive_s,
         now_s=around.clock.now_s,
+        plugs=plugs,
     )
+    plan, record = plan_of(station, simulated=around.simulated), JournalRecord(writer)
+    if around.simulated and around.proven:
+        _prove(plan, record)
     return Engine(
-        plan=plan_of(station),
+        plan=plan,
         boot=boot,
         link=link,
         clock=around.clock,
-        record=JournalRecord(writer),
+        record=record,
         new_id=around.new_id,
         alive=around.alive,
         simulated=around.simulated,

@@ -18,22 +18,27 @@ from monitor.config import (
     Broker,
     Buzzer,
     Cylinder,
+    Drain,
     Ds18b20,
+    Filter,
     Float,
     Flow,
     Hardware,
+    Heater,
     Incoming,
     Journal,
     Leak,
+    Plug,
     Site,
     Table,
+    Tank,
     Valve,
     check,
     load,
     loads,
 )
 from monitor.config.parts import SENSORS, SHAPES
-from monitor.config.reader import Reader
+from monitor.config.reader import STATION_KEYS, Reader
 from monitor.config.rules import RESERVED
 from monitor.core.limits import DEFAULTS, LIMITS
 from monitor.errors import ConfigErrors, ExitCode, Problem
@@ -111,8 +116,8 @@ def test_every_key_is_explained_in_the_readme() -> None:
     """Claim: whatever a config may hold stands in README.md."""
     readme = (SAMPLE.parents[2] / "README.md").read_text()
     models = [*SHAPES.values(), *SENSORS.values(), Site, Broker, Journal, Hardware]
-    models += [Valve, Buzzer, Incoming]
-    keys = {key for model in models for key in model.model_fields} | {"title", "node"}
+    models += [Valve, Buzzer, Incoming, Drain, Heater, Plug, Tank, Filter]
+    keys = {key for model in models for key in model.model_fields} | set(STATION_KEYS)
     assert {key for key in keys if f"`{key}`" not in readme} == set()
 
 
@@ -262,7 +267,7 @@ def test_no_station_at_all_is_told() -> None:
         ("max_lpm = 25", "max_lpm = inf"),
         ("max_lpm = 25", "max_lpm = 2026-03-07"),
         ('wet_when = "closed"', 'wet_when = "wet"'),
-        ('role = "high"', 'role = "low"'),
+        ('role = "high"', 'role = "higher"'),
         ('address = "28-00000b71a9e5"', 'address = "28-00000B71A9E5"'),
         ('address = "28-00000b71a9e5"', 'address = "10-00000b71a9e5"'),
         ('pins = "auto" ', 'pins = "real" '),
@@ -302,7 +307,7 @@ def test_one_pin_is_used_once_across_the_stations_of_a_node() -> None:
 
 def test_one_thermometer_is_one_sensor() -> None:
     """Claim: an address that stands twice is refused, for a ROM code is given once."""
-    again = '\n[station.river.sensor.other]\nkind = "ds18b20"\nrole = "incoming"\n'
+    again = '\n[station.river.sensor.other]\nkind = "ds18b20"\nrole = "tank"\n'
     problem = only(TEXT + again + 'address = "28-00000b71a9e5"\n')
     assert problem.key == "station.river.sensor.other.address"
     assert "station.river.sensor.incoming.address" in problem.wrong

@@ -4,13 +4,24 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Mapping
-from typing import Any, NamedTuple, TypeVar
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, NamedTuple, TypeVar, get_args
 
 from pydantic import SecretStr, ValidationError
 
 from monitor.config.broker import Finding, broker_address
+from monitor.config.options import (
+    drain_findings,
+    filter_findings,
+    level_findings,
+    plug_findings,
+    several_findings,
+    station_findings,
+    tank_findings,
+    topic_findings,
+)
 from monitor.config.parts import (
+    PLUGS,
     SENSOR_ID,
     SENSORS,
     SHAPES,
@@ -19,14 +30,21 @@ from monitor.config.parts import (
     Broker,
     Buzzer,
     Config,
+    Desk,
+    Drain,
+    Filter,
     Flow,
     Hardware,
+    Heater,
     Incoming,
     Journal,
+    Level,
     Part,
+    Plug,
     Sensor,
     Site,
     Station,
+    Tank,
     Valve,
 )
 from monitor.config.rules import (
@@ -48,10 +66,15 @@ PROBLEMS_MAX = 200
 SHOWN_MAX = 60
 
 P = TypeVar("P", bound=Part)
+Rules = Callable[[P], Iterable[Finding]]
 Raw = Mapping[str, Any]
 
 _TABLES = ("site", "broker", "journal", "hardware", "station")
-_STATION_TABLES = ("vessel", "valve", "buzzer", "sensor", "incoming", "limits")
+STATION_KEYS = ("title", "node", "supply", "return_pump", "people_check", "desk")
+_STATION_TABLES = (
+    *("vessel", "valve", "buzzer", "sensor", "incoming", "drain", "heater", "plug", "tank"),
+    *("filter", "limits"),
+)
 
 
 class _Form(NamedTuple):
@@ -64,6 +87,8 @@ class _Form(NamedTuple):
 _ID = _Form(STATION_ID, "a to z, 0 to 9 and -, at most 32, not starting with -")
 _SENSOR_ID = _Form(SENSOR_ID, "a to z, 0 to 9 and _, at most 24, starting with a letter")
 _TITLE = _Form(r".{1,80}", "text of 1 to 80 characters")
+_PLUG = _Form("|".join(PLUGS), " or ".join(f'"{name}"' for name in PLUGS))
+_DESK = _Form("|".join(get_args(Desk)), ", ".join(f'"{word}"' for word in get_args(Desk)))
 
 
 class Reader:
@@ -89,22 +114,24 @@ class Reader:
         reserved = hardware.allow_reserved if hardware else ()
         self._findings("station", site_findings(tables, reserved))
         whole = {name: station for name, station in stations.items() if station}
+        plugs = {
+            f"{name}.plug.{which}": plug
+            for name, station in whole.items()
+            for which, plug in station.plugs.items()
+        }
+        self._findings("station", topic_findings(plugs))
         if not (site and broker and journal and hardware) or len(whole) < len(stations):
             return None
         return Config(self.file, site, broker, journal, hardware, whole)
 
     def _station(self, name: str, raw: Raw) -> Station | None:
         key = f"station.{name}"
-        node = self._word(raw, "node", key, f"{name[:27]}-node", _ID)
-        title = self._word(raw, "title", key, name, _TITLE)
-        pump = self._switch(raw, "return_pump", key, default=True)
-        self._unknown(raw, ("title", "node", "return_pump", *_STATION_TABLES), key)
+        self._unknown(raw, (*STATION_KEYS, *_STATION_TABLES), key)
         vessel = self._vessel(raw, key)
         valve = self._required(Valve, raw, "valve", key, "without a valve nothing can be closed")
-        buzzer = self._part(Buzzer, raw, "buzzer", key) if "buzzer" in raw else None
         tables = self._named(raw, "sensor", key, _SENSOR_ID, SENSORS_MAX)
         sensors = {sid: self._sensor(sid, table, key) for sid, table in tables.items()}
-        self._findings(f"{key}.sensor", needed_findings(tables))
+        self._findings(f"{key}.sensor", (*needed_findings(tables), *several_findings(sensors)))
         why = "without a band no temperature can be called wrong"
         incoming = self._required(Incoming, raw, "incoming", key, why)
         limits = self._limits(raw, key)
@@ -112,10 +139,46 @@ class Reader:
             self._findings(f"{key}.incoming", incoming_findings(incoming, limits))
         if valve:
             self._findings(f"{key}.valve", closing_findings(valve, limits))
+        count = len(self.problems)
+        drain = self._optional(Drain, raw, "drain", key)
+        if drain:
+            self._findings(f"{key}.drain", drain_findings(drain, vessel))
+        options = self._options(name, raw, key)
+        options_good = len(self.problems) == count
         fitted = {sid: sensor for sid, sensor in sensors.items() if sensor}
         if not (vessel and valve and incoming) or len(fitted) < len(sensors):
             return None
-        return Station(name, title, node, vessel, valve, buzzer, fitted, incoming, limits, pump)
+        station = Station(
+            id=name,
+            vessel=vessel,
+            valve=valve,
+            sensors=fitted,
+            incoming=incoming,
+            limits=limits,
+            drain=drain,
+            **options,
+        )
+        if options_good:  # a part that could not be read is not a part that is missing
+            self._findings(key, station_findings(station))
+        return station
+
+    def _options(self, name: str, raw: Raw, key: str) -> dict[str, Any]:
+        """Return the fields of a station that the file may leave out, by their names."""
+        plugs = self._named(raw, "plug", key, _PLUG, SENSORS_MAX)
+        models = {which: self._plug(table, f"{key}.plug.{which}") for which, table in plugs.items()}
+        return {
+            "title": self._word(raw, "title", key, name, _TITLE),
+            "node": self._word(raw, "node", key, f"{name[:27]}-node", _ID),
+            "supply": self._word(raw, "supply", key, "mains", _ID),
+            "desk": self._word(raw, "desk", key, "ignore", _DESK),
+            "return_pump": self._switch(raw, "return_pump", key, default=True),
+            "people_check": self._switch(raw, "people_check", key, default=False),
+            "buzzer": self._optional(Buzzer, raw, "buzzer", key),
+            "heater": self._optional(Heater, raw, "heater", key),
+            "tank": self._optional(Tank, raw, "tank", key, tank_findings),
+            "filter": self._optional(Filter, raw, "filter", key, filter_findings),
+            "plugs": {which: plug for which, plug in models.items() if plug},
+        }
 
     def _vessel(self, raw: Raw, key: str) -> AnyVessel | None:
         table = self._table(raw, "vessel", key)
@@ -135,7 +198,15 @@ class Reader:
         sensor: Sensor | None = self._model(model, raw, where) if model else None
         if isinstance(sensor, Flow):
             self._findings(where, flow_findings(sensor))
+        if isinstance(sensor, Level):
+            self._findings(where, level_findings(sensor))
         return sensor
+
+    def _plug(self, raw: Raw, key: str) -> Plug | None:
+        plug = self._model(Plug, raw, key)
+        if plug:
+            self._findings(key, plug_findings(plug))
+        return plug
 
     def _broker(self, raw: Raw) -> Broker | None:
         broker = self._part(Broker, raw, "broker")
@@ -233,6 +304,15 @@ class Reader:
             self._missing_table(f"{key}.{name}", why)
             return None
         return self._part(model, raw, name, key)
+
+    def _optional(
+        self, model: type[P], raw: Raw, name: str, key: str, rules: Rules[P] | None = None
+    ) -> P | None:
+        """Read one table if it is in the file."""
+        part = self._part(model, raw, name, key) if name in raw else None
+        if part and rules:
+            self._findings(f"{key}.{name}", rules(part))
+        return part
 
     def _part(self, model: type[P], raw: Raw, name: str, key: str = "") -> P | None:
         """Read one table, which counts as empty when it is not in the file."""

@@ -8,10 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeGuard, get_args
 
 from monitor.config.broker import Finding
-from monitor.config.parts import LAST_PIN, Flow, Incoming, Table, Valve, Vessel
+from monitor.config.header import LAST_PULLED_UP, RESERVED, pulled_up
+from monitor.config.parts import (
+    LAST_PIN,
+    SPI_BUS,
+    SPI_SELECTS,
+    BowFront,
+    FloatRole,
+    Flow,
+    Incoming,
+    Level,
+    Table,
+    TempRole,
+    Valve,
+    Vessel,
+)
 from monitor.core.limits import LIMITS, Limits, refusal, relations, with_overrides
 from monitor.core.units import S_PER_MIN
 
@@ -21,17 +35,13 @@ FREEBOARD_M: Final = 0.01  # a wave or a learned overrun must not reach the rim
 PULSES_MAX_HZ: Final = 1000.0  # a third of what the pin library was seen to count without loss
 SHUT_KNOWN_S: Final = 15.0  # hazard: a valve that does not close must be told of by then
 
-RESERVED: Final[Mapping[int, str]] = {
-    **dict.fromkeys((0, 1), "the identity chip of an add-on board"),
-    **dict.fromkeys((2, 3), "I2C"),
-    4: "1-Wire",
-    **dict.fromkeys((7, 8, 9, 10, 11), "SPI"),
-    **dict.fromkeys((14, 15), "the serial console"),
-}
-# BCM2835 ARM Peripherals, alternate function table, column "Pull" (from memory): GPIO 0 to 8 are
-# pulled up at power-on, 9 to 27 down. The other chips of the family agree on the header's pins.
-LAST_PULLED_UP: Final = 8
+SPI_PINS: Final = (*SPI_SELECTS, *SPI_BUS)
 
+_LETS: Final = {"valve": "open the valve", "drain": "let water out"}
+_LINES: Final = ("clock_pin", "mosi_pin", "miso_pin", "select_pin")
+_OTHER_ROLES: Final = [
+    role for role in (*get_args(FloatRole), *get_args(TempRole)) if role not in ("high", "incoming")
+]
 _NEEDED: Final = {
     "float": ('kind = "float" with role = "high"', "nothing would see the water at its highest"),
     "leak": ('kind = "leak"', "water on the floor would go unseen"),
@@ -47,8 +57,11 @@ class _Use:
     node: str
     pin: int
     key: str
-    relay: bool
-    active_high: bool
+    lets: str = ""  # what a relay on it would do at boot
+    active_high: bool = True
+    line: str = ""  # of a converter on SPI
+    chip: tuple[object, ...] = ()  # which converter it is
+    channel: object = None
 
 
 def vessel_findings(vessel: Vessel) -> Iterator[Finding]:
@@ -60,6 +73,12 @@ def vessel_findings(vessel: Vessel) -> Iterator[Finding]:
             wrong = "the rows do not rise: each needs more metres and more litres than the last"
             yield Finding("levels", wrong, "rows in rising order", "sort the rows")
             return
+    if isinstance(vessel, BowFront) and not vessel.bow_m <= vessel.length_m / 2:
+        wrong = f"a front {vessel.length_m:g} m long cannot bulge by {vessel.bow_m:g} m"
+        allowed = f"at most {vessel.length_m / 2:g} m, half of length_m"
+        fix = "measure how much deeper the vessel is in the middle than at its sides"
+        yield Finding("bow_m", wrong, allowed, fix)
+        return
     highest_m = rim_m - FREEBOARD_M
     if vessel.mark_m > highest_m:
         wrong = f"the mark at {vessel.mark_m:g} m is not below the rim at {rim_m:g} m"
@@ -122,12 +141,12 @@ def limit_findings(values: Raw) -> Iterator[Finding]:
 
 def needed_findings(sensors: Mapping[str, Raw]) -> Iterator[Finding]:
     """Check that each kind without which a fill is blind stands in the file at least once."""
-    kinds = {
+    kinds = [
         table.get("kind")
         for table in sensors.values()
-        # A second float is no first one; a role that is none is told of by itself.
-        if table.get("kind") != "float" or table.get("role") != "over"
-    }
+        # A float elsewhere is no float at the mark; a role that is none is told of by itself.
+        if table.get("role") not in _OTHER_ROLES
+    ]
     for kind, (told, why) in _NEEDED.items():
         if kind not in kinds:
             fix = f"add a [station.….sensor.…] table with {told}"
@@ -147,31 +166,33 @@ def site_findings(stations: Mapping[str, Raw], allow_reserved: tuple[int, ...]) 
     """Check what stations share: the pins of a node and the addresses on its 1-Wire bus."""
     uses = [use for name, table in stations.items() for use in _uses(name, table)]
     found = []
-    for use in uses:
+    for place, use in enumerate(uses):
         taken = {other.pin for other in uses if other.node == use.node}
-        first = next(u for u in uses if (u.node, u.pin) == (use.node, use.pin))
+        before = [u for u in uses[:place] if (u.node, u.pin) == (use.node, use.pin)]
+        first = next((u for u in before if not _shared(u, use)), None)
         better = _better_pin(use, taken)
-        if first is not use:
+        if first is not None and _same_chip(first, use):
+            wrong = f"this converter's channel is already used by station.{first.key}"
+            fix = "use another channel, or another select_pin if it is another converter"
+            found.append(Finding(use.key, wrong, "one probe for each channel", fix))
+        elif first is not None:
             wrong = f"GPIO {use.pin} is already used by station.{first.key}"
             found.append(Finding(use.key, wrong, "one use for each pin of a node", better))
-        if use.pin in RESERVED and use.pin not in allow_reserved:
+        kept = use.pin in RESERVED and not (use.line and use.pin in SPI_PINS)
+        if kept and use.pin not in allow_reserved:
             wrong = f"GPIO {use.pin} is kept for {RESERVED[use.pin]}"
             allowed = "a pin that is not reserved, or one listed in hardware.allow_reserved"
             found.append(Finding(use.key, wrong, allowed, better))
-        if use.relay and use.active_high == _pulled_up(use.pin):
+        if use.lets and use.active_high == pulled_up(use.pin):
             found.append(_boot_finding(use, better))
     return found + _shared_addresses(stations)
 
 
 def _boot_finding(use: _Use, better: str) -> Finding:
-    level = "up" if _pulled_up(use.pin) else "down"
-    wrong = f"GPIO {use.pin} is pulled {level} at power-on, which would open the valve at boot"
+    level = "up" if pulled_up(use.pin) else "down"
+    wrong = f"GPIO {use.pin} is pulled {level} at power-on, which would {use.lets} at boot"
     allowed = "active_high = true on GPIO 9 to 27, active_high = false on GPIO 0 to 8"
     return Finding(use.key, wrong, allowed, better)
-
-
-def _pulled_up(pin: int) -> bool:
-    return pin <= LAST_PULLED_UP
 
 
 def _uses(name: str, station: Raw) -> Iterator[_Use]:
@@ -179,24 +200,53 @@ def _uses(name: str, station: Raw) -> Iterator[_Use]:
     node = station.get("node")
     node = node if isinstance(node, str) else f"{name[:27]}-node"
     sensors = station.get("sensor")
-    parts = {"valve": station.get("valve"), "buzzer": station.get("buzzer")}
+    parts = {key: station.get(key) for key in ("valve", "drain", "buzzer")}
     if isinstance(sensors, dict):
         parts |= {f"sensor.{sid}": sensor for sid, sensor in sensors.items()}
     for key, part in parts.items():
         if not isinstance(part, dict):
             continue
-        pin = part.get("pin")
-        if isinstance(pin, int) and not isinstance(pin, bool) and 0 <= pin <= LAST_PIN:
+        if part.get("kind") == "level":
+            yield from _converter_uses(node, f"{name}.{key}", part)
+        elif _is_pin(pin := part.get("pin")):
             active_high = part.get("active_high", True) is not False
-            yield _Use(node, pin, f"{name}.{key}.pin", key == "valve", active_high)
+            yield _Use(node, pin, f"{name}.{key}.pin", _LETS.get(key, ""), active_high)
+
+
+def _converter_uses(node: str, key: str, part: Raw) -> Iterator[_Use]:
+    """Yield the four pins of a level probe's converter, those left out with their defaults."""
+    pins = {line: part.get(line, Level.model_fields[line].default) for line in _LINES}
+    chip = (part.get("converter"), part.get("reference_v"), *(repr(pin) for pin in pins.values()))
+    channel = part.get("channel", Level.model_fields["channel"].default)
+    for line, pin in pins.items():
+        if _is_pin(pin):
+            yield _Use(node, pin, f"{key}.{line}", line=line, chip=chip, channel=channel)
+
+
+def _is_pin(value: object) -> TypeGuard[int]:
+    return isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= LAST_PIN
+
+
+def _shared(one: _Use, other: _Use) -> bool:
+    """Whether two uses of a pin go together: converters share a bus, but each has its select."""
+    if not one.line or one.line != other.line:
+        return False
+    if one.line != "select_pin":
+        return True
+    return one.chip == other.chip and one.channel != other.channel
+
+
+def _same_chip(one: _Use, other: _Use) -> bool:
+    return bool(one.line) and one.line == other.line and one.chip == other.chip
 
 
 def _better_pin(use: _Use, taken: set[int]) -> str:
-    """Return a fix that names a free pin; for a relay, one that keeps the valve shut at boot."""
-    for pin in (*range(LAST_PULLED_UP + 1, LAST_PIN + 1), *range(LAST_PULLED_UP + 1)):
-        fits = not use.relay or use.active_high != _pulled_up(pin)
-        if fits and pin not in taken and pin not in RESERVED:
-            why = f", pulled {'up' if _pulled_up(pin) else 'down'} at power-on" if use.relay else ""
+    """Return a fix that names a free pin; for a relay, one that keeps it released at boot."""
+    own = SPI_SELECTS if use.line == "select_pin" else ()
+    for pin in (*own, *range(LAST_PULLED_UP + 1, LAST_PIN + 1), *range(LAST_PULLED_UP + 1)):
+        fits = not use.lets or use.active_high != pulled_up(pin)
+        if fits and pin not in taken and (pin in own or pin not in RESERVED):
+            why = f", pulled {'up' if pulled_up(pin) else 'down'} at power-on" if use.lets else ""
             return f"use GPIO {pin}, which is free{why}"
     return "free another pin first"
 

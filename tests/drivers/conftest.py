@@ -5,11 +5,11 @@ from __future__ import annotations
 import asyncio
 import selectors
 import time
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Coroutine, Iterator, MutableMapping
 from typing import Any
 
 import pytest
-from gpiozero.pins.mock import MockFactory
+from gpiozero.pins.mock import MockFactory, MockSPIDevice
 
 from monitor.simulate.pins import SimFactory
 
@@ -18,7 +18,7 @@ class Bench:
     """Pins under test with the world's side of them.
 
     Another kind of pins (a simulated GPIO chip under a real kernel, say) joins the suite as one
-    more subclass in `BENCHES`: it needs the same three methods.
+    more subclass in `BENCHES`: it needs the same methods.
     """
 
     def __init__(self, factory: Any) -> None:
@@ -38,15 +38,55 @@ class Bench:
         """Let no edge through any more, as when the thread that brings them has died."""
         self.factory.pin(pin).when_changed = None
 
+    def converter(self, bits: int, *pins: int) -> MutableMapping[int, float]:
+        """Solder a converter on (clock, MOSI, MISO, select) and return its inputs: shares of its
+        reference by channel.
+        """
+        raise NotImplementedError
+
+
+class Converter(MockSPIDevice):
+    """A converter of the MCP3004/3008/3204/3208 family, one clock of its data sheet at a time.
+
+    Microchip DS21295 (10 bits) and DS21298 (12 bits), "Serial communication" (from memory): the
+    first 1 after the select falls is the start bit; then single-ended or differential and three
+    bits of channel; one clock to sample; a null bit; then the result, its highest bit first. The
+    code is 2^bits · V_in / V_ref.
+    """
+
+    def __init__(self, bits: int, *pins: int, pin_factory: MockFactory) -> None:
+        super().__init__(*pins, pin_factory=pin_factory)
+        self.bits = bits
+        self.inputs: dict[int, float] = {}
+
+    def on_bit(self) -> None:
+        if 1 not in self.rx_buf:
+            self.rx_buf.clear()  # leading zeros
+        elif len(self.rx_buf) == 5:
+            _, single, *channel = self.rx_buf
+            assert single
+            share = self.inputs.get(channel[0] << 2 | channel[1] << 1 | channel[2], 0.0)
+            self.tx_word(0, 2)  # sampling, and the null bit
+            self.tx_word(min(int(share * 2**self.bits), 2**self.bits - 1), self.bits)
+
 
 class MockBench(Bench):
     def __init__(self) -> None:
         super().__init__(MockFactory())
 
+    def converter(self, bits: int, *pins: int) -> MutableMapping[int, float]:
+        chip = Converter(bits, *pins, pin_factory=self.factory)
+        chip.select_pin.drive_high()  # as GPIO 7 and 8 are pulled at power-on
+        return chip.inputs
+
 
 class SimBench(Bench):
     def __init__(self) -> None:
         super().__init__(SimFactory(time.monotonic))
+
+    def converter(self, bits: int, *pins: int) -> MutableMapping[int, float]:
+        inputs: dict[int, float] = self.factory.analog_inputs(pins[-1])
+        return inputs
 
 
 BENCHES: dict[str, Callable[[], Bench]] = {"mock": MockBench, "sim": SimBench}
@@ -56,6 +96,12 @@ BENCHES: dict[str, Callable[[], Bench]] = {"mock": MockBench, "sim": SimBench}
 def bench(request: pytest.FixtureRequest) -> Bench:
     """Each kind of pins in turn."""
     return BENCHES[request.param]()
+
+
+@pytest.fixture(scope="session")
+def benches() -> dict[str, Callable[[], Bench]]:
+    """What makes each kind of pins, for a test that compares them."""
+    return BENCHES
 
 
 class JumpingSelector(selectors.DefaultSelector):
