@@ -8,8 +8,11 @@ from datetime import datetime
 from types import TracebackType
 from typing import Protocol, Self
 
+from monitor.core.events import Given
 from monitor.core.exchange import Incoming, Message
-from monitor.core.plan import Fill, Plan
+from monitor.core.facts import Facts
+from monitor.core.plan import Fill, Plan, Station
+from monitor.core.priors import Priors
 from monitor.core.reading import Kind, Sample
 
 
@@ -119,17 +122,19 @@ class Sensor(Protocol):
 
 
 class ValveRelay(Protocol):
-    """The relay that energises the normally-closed valve. Created released."""
+    """The relay that lets water flow: it energises the normally-closed valve, or a drain's valve or
+    pump. Created released.
+    """
 
     @property
     def energised(self) -> bool:
         """Whether the coil is commanded on, as read back from the pin."""
 
     def energise(self) -> None:
-        """Open the valve. Only the guard's output may call this."""
+        """Let water flow. Only a gate may call this, on its guard's word."""
 
     def release(self) -> None:
-        """Shut the valve. Any thread may call this, at any time, any number of times."""
+        """Let no water flow. Any thread may call this, at any time, any number of times."""
 
     def close(self) -> None:
         """Release and give the pin back."""
@@ -156,6 +161,10 @@ class Link(Protocol):
     def connected(self) -> bool:
         """Whether the broker answers and the subscriptions stand."""
 
+    @property
+    def rejected(self) -> int:
+        """How many arrived messages were dropped so far: unreadable, or one too many."""
+
     async def __aenter__(self) -> Self:
         """Start connecting in the background; return at once."""
 
@@ -180,13 +189,35 @@ class Link(Protocol):
 
 
 class Record(Protocol):
-    """Where fills are kept. Never blocks and never raises, but for `interrupted`, which waits."""
+    """Where fills are kept. Never raises, and never blocks but for the questions `interrupted`,
+    `facts` and `priors`, which may wait for the disk, bounded: ask them outside the event loop.
+    """
 
     def interrupted(self, station: str) -> tuple[str, ...]:
-        """Return the ids of fills that began and never ended. May wait for the disk, bounded."""
+        """Return the ids of fills that began and never ended."""
 
-    def begin(self, plan: Plan, fill: Fill, now_s: float, simulated: bool) -> None:
-        """A fill's valve is about to open."""
+    def facts(self, station: str, now_s: float, simulated: bool) -> Facts:
+        """Return the station's upkeep, its moments as engine seconds where `now_s` is now.
+
+        `record` is `health()`; what else the record cannot know is left at its default. A
+        simulation is told of simulated upkeep only, a real station of real upkeep only.
+        """
+
+    def priors(self, station: str, simulated: bool) -> Priors:
+        """Return what the station's last fills teach: simulated or real ones, never both."""
+
+    def note(self, station: str, what: str, part: str, by: str, simulated: bool) -> None:
+        """A person has done or proven something: see `events.Noted`. `facts` knows it at once."""
+
+    def begin(
+        self,
+        plan: Plan,
+        fill: Fill,
+        now_s: float,
+        simulated: bool,
+        drained_l: float | None = None,
+    ) -> None:
+        """A fill's or a drain's way is about to open; `drained_l` is what a fill makes good."""
 
     def sample(
         self,
@@ -196,8 +227,16 @@ class Record(Protocol):
         flow_lpm: float | None,
         volume_l: float,
         phase: str,
+        level_m: float | None = None,
+        tank_c: float | None = None,
     ) -> None:
-        """Keep one moment of a running fill, `t_s` seconds after it began."""
+        """Keep one moment of a running fill, `t_s` seconds after it began; None: not fitted."""
+
+    def input(self, fill: str, at_s: float, what: Given | Station) -> None:
+        """Keep one input of the core, taken at the engine second `at_s`, so that the fill can be
+        played again; first of all the state it starts from. Only for a fill that has begun, each
+        once, in order; bounded per fill.
+        """
 
     def end(self, fill: Fill, cause: str) -> None:
         """A fill is over; `fill.ended` says how. May be called again with better figures."""

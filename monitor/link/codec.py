@@ -1,15 +1,17 @@
 """Every message to its topic and payload, and back.
 
 Readings are SenML packs; all other messages are small JSON objects. What the topic says already
-(the station, a role, a request's id) is not said again in the payload. Both ways go through the
-same checks, so what can be sent can be read.
+(the station, a role, a request's id) is not said again in the payload, and what is as it mostly is
+(`PLAIN`) is left unsaid: so records made before there was such a field are read, and a program that
+does not know it takes what is meant for it and refuses the rest. Both ways go through the same
+checks, so what can be sent can be read.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, NotRequired
 
 from pydantic import (
     AfterValidator,
@@ -26,13 +28,17 @@ from monitor.core.exchange import (
     GuardReport,
     Message,
     Permit,
+    PlugOrder,
+    PlugState,
     Presence,
     ReadingPack,
     Reply,
     Request,
     Status,
+    Way,
     Withdraw,
 )
+from monitor.link.plugs import Plugs
 from monitor.link.senml import decode_pack, encode_pack
 from monitor.link.text import MAX_INT, MAX_TOKEN, MalformedError, dump_json, parse_json, sound
 from monitor.link.topics import ID_RULE, ROUTES, qos_of, read_topic, topic_of
@@ -50,6 +56,11 @@ Seq = Annotated[int, Field(ge=0, le=MAX_INT)]
 Uptime = Annotated[float, Field(ge=0.0, le=MAX_UPTIME_S)]
 Ttl = Annotated[float, Field(ge=0.0, le=MAX_TTL_S)]
 Data = Annotated[dict[str, Any], AfterValidator(sound)]
+Direction = Annotated[Way, Field(strict=False)]  # JSON has no enumerations, only their texts
+
+PLAIN: Final[Mapping[str, object]] = {"way": Way.IN, "simulated": False}
+_SAID: Final = object()  # equal to no value: this field is always said
+NO_PLUGS: Final = Plugs(())
 
 _STRICT = with_config(ConfigDict(strict=True, extra="forbid", allow_inf_nan=False))
 
@@ -62,6 +73,7 @@ class _Permit(TypedDict):
     as_of_s: Uptime
     ttl_s: Ttl
     fill: Token
+    way: NotRequired[Direction]
 
 
 @_STRICT
@@ -72,6 +84,7 @@ class _Withdraw(TypedDict):
     fill: Token
     cause: Line
     resumable: bool
+    way: NotRequired[Direction]
 
 
 @_STRICT
@@ -89,6 +102,7 @@ class _GuardReport(TypedDict):
 class _Presence(TypedDict):
     boot: Token
     online: bool
+    simulated: NotRequired[bool]
 
 
 @_STRICT
@@ -139,28 +153,38 @@ class Packet:
     retain: bool
 
 
-def encode(message: Message) -> Packet:
+def encode(message: Message, plugs: Plugs = NO_PLUGS) -> Packet:
     """Return a message as it goes to the broker.
 
     Raises:
-        MalformedError: the message holds something its own reader would refuse.
+        MalformedError: the message holds something its own reader would refuse, or is for a plug
+            that is not among `plugs`.
     """
+    if isinstance(message, PlugOrder | PlugState):
+        # A state waits for whoever comes late; an order that waited would be an old one.
+        return Packet(*plugs.encode(message), qos=1, retain=isinstance(message, PlugState))
     kind = type(message)
     topic = topic_of(message)
     if isinstance(message, ReadingPack):
         payload = encode_pack(message)
     else:
-        body = {name: getattr(message, name) for name in _FIELDS[kind]}
+        body = {
+            name: value
+            for name in _FIELDS[kind]
+            if (value := getattr(message, name)) != PLAIN.get(name, _SAID)
+        }
         payload = dump_json(_checked(kind, body, kind.__name__), kind.__name__)
     return Packet(topic, payload, qos_of(message), ROUTES[kind].retain)
 
 
-def decode(topic: str, payload: bytes, retained: bool) -> Message:
+def decode(topic: str, payload: bytes, retained: bool, plugs: Plugs = NO_PLUGS) -> Message:
     """Return the message that arrived. `retained` is the broker's word that it is an old copy.
 
     Raises:
         MalformedError: anything about it is not as `encode` would have made it. No other error.
     """
+    if topic in plugs:
+        return plugs.decode(topic, payload, retained)
     target = read_topic(topic)
     where = f"{target.kind.__name__} on {topic}"
     if retained and not ROUTES[target.kind].retain:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterable
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Final, Self
 
 from monitor.core.exchange import Incoming, Message, ReadingPack, Status
 from monitor.link.codec import Packet, decode, encode
+from monitor.link.plugs import Plugs, PlugTopics
 from monitor.link.text import MalformedError
 from monitor.logs import get_logger
 from monitor.ports import Ledger
@@ -39,11 +40,19 @@ class Endpoint:
     periodic message first: its loss looks like staleness, and staleness shuts the valve.
     """
 
-    def __init__(self, *, client_id: str, ledger: Ledger, now_s: Callable[[], float]) -> None:
+    def __init__(
+        self,
+        *,
+        client_id: str,
+        ledger: Ledger,
+        now_s: Callable[[], float],
+        plugs: Iterable[PlugTopics] = (),
+    ) -> None:
         self.client_id: Final = client_id
         self.counts: Final = Counts()
         self._ledger = ledger
         self._now_s = now_s
+        self._plugs = Plugs(plugs)
         self._connected = False
         self._queue: deque[tuple[str, Incoming]] = deque()
         self._arrival = asyncio.Event()
@@ -66,6 +75,13 @@ class Endpoint:
     def connected(self) -> bool:
         """Whether the broker answers and the subscriptions stand."""
         return self._connected
+
+    @property
+    def rejected(self) -> int:
+        """How many arrived messages were dropped since the link was made: nobody could read them,
+        or too many waited already. It only grows.
+        """
+        return self.counts.malformed + self.counts.overflowed
 
     def on_connection(self, notify: Callable[[bool], None]) -> None:
         """Call `notify` in the event loop whenever `connected` changes."""
@@ -105,7 +121,7 @@ class Endpoint:
 
     def _encoded(self, message: Message) -> Packet | None:
         try:
-            return encode(message)
+            return encode(message, self._plugs)
         except MalformedError as error:
             # A fault of ours, not of the network: loud, but the caller goes on and the silence
             # that follows shuts the valve.
@@ -115,7 +131,7 @@ class Endpoint:
     def _receive(self, topic: str, payload: bytes, retained: bool) -> None:
         """Take what the carrier brought: decode, queue, make room."""
         try:
-            message = decode(topic, payload, retained)
+            message = decode(topic, payload, retained, self._plugs)
         except MalformedError as error:
             self.counts.malformed += 1
             if self.counts.malformed.bit_count() == 1:  # 1, 2, 4, 8 …: a flood fills no log

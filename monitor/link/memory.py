@@ -13,6 +13,7 @@ from paho.mqtt.client import topic_matches_sub
 from monitor.core.exchange import Presence
 from monitor.link.codec import Packet, encode
 from monitor.link.endpoint import MAX_OUTGOING, Endpoint
+from monitor.link.plugs import PlugTopics
 from monitor.ports import NO_LEDGER, Ledger
 
 RECONNECT_S: Final = 0.2
@@ -150,8 +151,9 @@ class MemoryLink(Endpoint):
         will: Presence | None,
         ledger: Ledger = NO_LEDGER,
         now_s: Callable[[], float],
+        plugs: Iterable[PlugTopics] = (),
     ) -> None:
-        super().__init__(client_id=client_id, ledger=ledger, now_s=now_s)
+        super().__init__(client_id=client_id, ledger=ledger, now_s=now_s, plugs=plugs)
         self.session = 0  # counts connections: what was on its way to an earlier one is gone
         self._hub = hub
         self._subscriptions = subscriptions

@@ -15,7 +15,7 @@ from __future__ import annotations
 import asyncio
 import random
 import ssl
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from types import TracebackType
 from typing import Final, Self
@@ -24,6 +24,7 @@ from monitor.core.exchange import Presence
 from monitor.errors import LinkError
 from monitor.link.codec import Packet, encode
 from monitor.link.endpoint import Endpoint
+from monitor.link.plugs import PlugTopics
 from monitor.link.wire import Address, Wire
 from monitor.logs import get_logger
 from monitor.ports import NO_LEDGER, Ledger
@@ -49,10 +50,12 @@ class MqttLink(Endpoint):
         ledger: told what is on its way; see `ports.Ledger`.
         keepalive_s: seconds of silence before a ping; 0 for none, as under lock-step.
         now_s: the clock for `Incoming.arrived_s`.
+        plugs: mains plugs whose orders and states this link can say and read; what it hears of
+            them is for `subscriptions` to name.
 
     Raises:
         LinkError: the URL is not one.
-        MalformedError: the will is not a message.
+        MalformedError: the will is not a message, or two plugs share a name or a topic.
     """
 
     def __init__(
@@ -65,8 +68,9 @@ class MqttLink(Endpoint):
         ledger: Ledger = NO_LEDGER,
         keepalive_s: int = 5,
         now_s: Callable[[], float],
+        plugs: Iterable[PlugTopics] = (),
     ) -> None:
-        super().__init__(client_id=client_id, ledger=ledger, now_s=now_s)
+        super().__init__(client_id=client_id, ledger=ledger, now_s=now_s, plugs=plugs)
         self._address = Address.parse(url)
         self._subscriptions = subscriptions
         self._will = None if will is None else replace(will, online=False)

@@ -3,6 +3,7 @@
 Every record of a pack is named under the base name `brimwatch:<station>:<node>:`:
 
     boot  seq  uptime  valve  edge       who speaks, and the node's clock when it packed
+    drain                                water is let out; left unsaid while it is not
     float/<sensor>  leak/<sensor>        true is high, or wet
     temperature/<sensor>                 Cel
     level/<sensor>                       m
@@ -59,7 +60,14 @@ _KINDS: Final = {str(kind): (kind, unit) for kind, unit in _UNITS.items()}
 _FAULTS: Final = {str(fault): fault for fault in Fault}
 _FLOW: Final = Kind.FLOW  # looked up for every record
 _VALUE_TYPES: Final = {True: (bool,), False: (float, int)}  # without a unit, with one
-_HEADER_UNITS: Final = {"boot": None, "seq": None, "uptime": "s", "valve": None, "edge": None}
+_HEADER_UNITS: Final = {
+    "boot": None,
+    "seq": None,
+    "uptime": "s",
+    "valve": None,
+    "edge": None,
+    "drain": None,
+}
 
 
 class Record(NamedTuple):
@@ -113,6 +121,8 @@ def encode_pack(pack: ReadingPack) -> bytes:
         {"n": "valve", "vb": bool(pack.valve_open)},
         {"n": "edge", "vb": bool(pack.edge)},
     ]
+    if pack.drain_open:
+        records.append({"n": "drain", "vb": True})
     for sample in pack.samples:
         _append_sample(records, sample, pack.uptime_s)
     if len(records) > MAX_RECORDS:
@@ -176,7 +186,7 @@ def decode_pack(payload: bytes, station: str) -> ReadingPack:
             raise MalformedError(f"bad record {name}", where=where)
         else:
             head[name] = record.value
-    boot, seq, uptime_s, valve, edge = _checked_head(head, where)
+    boot, seq, uptime_s, valve, edge, drain = _checked_head(head, where)
     if not counts.keys() <= {sensor for sensor, item in found.items() if item.kind is _FLOW}:
         raise MalformedError("a count without its flow", where=where)
     samples = tuple(
@@ -190,7 +200,7 @@ def decode_pack(payload: bytes, station: str) -> ReadingPack:
         )
         for sensor, item in found.items()
     )
-    return ReadingPack(station, node, boot, seq, uptime_s, samples, valve, edge)
+    return ReadingPack(station, node, boot, seq, uptime_s, samples, valve, edge, drain)
 
 
 def _take(
@@ -229,10 +239,10 @@ def _read_name(name: str) -> tuple[Kind, str | None, str, str] | None:
     return (*_KINDS[kind_name], sensor, part)
 
 
-def _checked_head(head: dict[str, Any], where: str) -> tuple[str, int, float, bool, bool]:
-    """Return boot, seq, uptime, valve and edge, each of its own type and in its range."""
+def _checked_head(head: dict[str, Any], where: str) -> tuple[str, int, float, bool, bool, bool]:
+    """Return boot, seq, uptime, valve, edge and drain, each of its own type and in its range."""
     boot, seq, uptime = head.get("boot"), head.get("seq"), head.get("uptime")
-    valve, edge = head.get("valve"), head.get("edge")
+    valve, edge, drain = head.get("valve"), head.get("edge"), head.get("drain", False)
     if (
         isinstance(boot, str)
         and 0 < len(boot) <= MAX_TOKEN
@@ -242,8 +252,9 @@ def _checked_head(head: dict[str, Any], where: str) -> tuple[str, int, float, bo
         and 0.0 <= uptime < ABSOLUTE_FROM_S
         and type(valve) is bool
         and type(edge) is bool
+        and type(drain) is bool
     ):
-        return boot, seq, float(uptime), valve, edge
+        return boot, seq, float(uptime), valve, edge, drain
     allowed = ", ".join(_HEADER_UNITS)
     raise MalformedError("the head of the pack is not complete", where=where, allowed=allowed)
 

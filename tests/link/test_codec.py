@@ -12,23 +12,29 @@ from hypothesis import strategies as st
 
 from monitor.core.exchange import (
     AlarmNotice,
+    GuardReport,
     Message,
     Permit,
+    PlugOrder,
+    PlugState,
     Presence,
     ReadingPack,
     Reply,
     Request,
     Status,
+    Way,
     Withdraw,
 )
 from monitor.core.reading import Kind, Sample
 from monitor.errors import BrimwatchError
-from monitor.link.codec import decode, encode
+from monitor.link.codec import PLAIN, decode, encode
 from monitor.link.text import MAX_PAYLOAD_BYTES, MalformedError, parse_json
 from monitor.link.topics import ROUTES, filter_for, read_topic, topic_of
-from support.messages import BY_TYPE, EXAMPLES, messages, pack
+from support.messages import BY_TYPE, EXAMPLES, KNOWN_PLUGS, messages, pack
 
-NEVER_RETAINED = (ReadingPack, Permit, Withdraw, Request, Reply, AlarmNotice)
+NEVER_RETAINED = (ReadingPack, Permit, Withdraw, Request, Reply, AlarmNotice, PlugOrder)
+FOREIGN = {PlugOrder, PlugState}  # on topics that are not ours
+ours = st.one_of(*(BY_TYPE[kind] for kind in ROUTES))
 
 
 @pytest.mark.parametrize("kind", get_args(Message))
@@ -36,8 +42,8 @@ NEVER_RETAINED = (ReadingPack, Permit, Withdraw, Request, Reply, AlarmNotice)
 def test_every_message_comes_back_as_it_went(kind: type[Message], data: st.DataObject) -> None:
     """Decoding what was encoded gives the equal message, for every type of message there is."""
     message = data.draw(BY_TYPE[kind])
-    packet = encode(message)
-    again = decode(packet.topic, packet.payload, retained=False)
+    packet = encode(message, KNOWN_PLUGS)
+    again = decode(packet.topic, packet.payload, False, KNOWN_PLUGS)
     assert again == message
     assert type(again) is type(message)
     assert len(packet.payload) <= MAX_PAYLOAD_BYTES
@@ -46,8 +52,9 @@ def test_every_message_comes_back_as_it_went(kind: type[Message], data: st.DataO
 @given(messages)
 def test_a_second_trip_changes_nothing(message: Message) -> None:
     """Encoding what was decoded gives the same bytes, so bytes can stand for a message."""
-    packet = encode(message)
-    assert encode(decode(packet.topic, packet.payload, retained=False)) == packet
+    packet = encode(message, KNOWN_PLUGS)
+    again = decode(packet.topic, packet.payload, False, KNOWN_PLUGS)
+    assert encode(again, KNOWN_PLUGS) == packet
 
 
 @pytest.mark.parametrize(
@@ -63,22 +70,31 @@ def test_a_second_trip_changes_nothing(message: Message) -> None:
         (EXAMPLES[7], "brimwatch/v1/river/reply/r1", 1, False),
         (EXAMPLES[8], "brimwatch/v1/river/status", 0, True),
         (EXAMPLES[9], "brimwatch/v1/river/alarm", 1, False),
+        (EXAMPLES[10], "brimwatch/v1/river/permit", 0, False),
+        (EXAMPLES[11], "brimwatch/v1/river/withdraw", 1, False),
+        (EXAMPLES[12], "brimwatch/v1/river/guard/out", 1, True),
+        (EXAMPLES[13], "brimwatch/v1/river/presence/node", 1, True),
+        (PlugOrder("river", "heater", True), "plugs/river-heater/order", 1, False),
+        (PlugState("river", "pump", False), "keller/pumpe/läuft", 1, True),
     ],
 )
 def test_each_message_has_its_topic_and_quality(
     message: Message, topic: str, qos: int, retain: bool
 ) -> None:
     """Topic, quality of service and retention are those of the agreed table."""
-    packet = encode(message)
+    packet = encode(message, KNOWN_PLUGS)
     assert (packet.topic, packet.qos, packet.retain) == (topic, qos, retain)
 
 
 def test_the_table_covers_every_message() -> None:
-    """No message type is without a route, and no route is without a message."""
-    assert set(ROUTES) == set(get_args(Message)) == set(BY_TYPE)
+    """No message type is without a route but those of the plugs, whose topics are the user's, and
+    no route is without a message.
+    """
+    assert set(ROUTES) == set(get_args(Message)) - FOREIGN
+    assert set(BY_TYPE) == set(get_args(Message))
 
 
-@given(messages)
+@given(ours)
 def test_the_filter_for_a_type_matches_its_topics_only(message: Message) -> None:
     """`filter_for` takes in every topic of its own type and none of another's."""
     # paho's matcher is the reference: it is what brokers' clients go by.
@@ -94,12 +110,12 @@ def test_the_filter_for_a_type_matches_its_topics_only(message: Message) -> None
 @given(messages)
 def test_an_old_copy_of_a_command_is_refused(message: Message) -> None:
     """The retained copy of a message that is never retained does not decode (hazard C09)."""
-    packet = encode(message)
+    packet = encode(message, KNOWN_PLUGS)
     if isinstance(message, NEVER_RETAINED):
         with pytest.raises(MalformedError, match="retained"):
-            decode(packet.topic, packet.payload, retained=True)
+            decode(packet.topic, packet.payload, True, KNOWN_PLUGS)
     else:
-        assert decode(packet.topic, packet.payload, retained=True) == message
+        assert decode(packet.topic, packet.payload, True, KNOWN_PLUGS) == message
 
 
 @given(st.sampled_from(EXAMPLES), st.binary(max_size=300), st.booleans())
@@ -151,11 +167,20 @@ def test_any_other_json_is_malformed_or_sound(message: Message, value: Any) -> N
 
 @given(st.sampled_from(EXAMPLES[2:]), st.data())
 def test_each_field_is_checked(message: Message, data: st.DataObject) -> None:
-    """A field left out, a field too many and a field of another type are each refused."""
+    """A field left out, a field too many and a field of another type are each refused; what may be
+    left out is then as it mostly is.
+    """
     packet = encode(message)
     body = json.loads(packet.payload)
     name = data.draw(st.sampled_from(sorted(body)))
-    wrong = [{k: v for k, v in body.items() if k != name}, body | {"more": 1}]
+    left_out = json.dumps({k: v for k, v in body.items() if k != name}).encode()
+    if name in PLAIN:
+        plain = replace(message, **{name: PLAIN[name]})  # type: ignore[arg-type]
+        assert decode(packet.topic, left_out, retained=False) == plain
+    else:
+        with pytest.raises(MalformedError):
+            decode(packet.topic, left_out, retained=False)
+    wrong = [body | {"more": 1}]
     wrong.append(body | {name: 7 if not isinstance(body[name], int | float) else "7"})
     for each in wrong:
         with pytest.raises(MalformedError):
@@ -233,6 +258,11 @@ def test_the_size_bound_is_exact() -> None:
         "brimwatch/v1/river/status/",
         "brimwatch/v1/river/status/more",
         "brimwatch/v1/river/unknown",
+        "brimwatch/v1/river/guard/",
+        "brimwatch/v1/river/guard/in",
+        "brimwatch/v1/river/guard/out/",
+        "brimwatch/v1/river/guard/out/more",
+        "brimwatch/v1/river/guard/sideways",
         "brimwatch/v1/river/presence",
         "brimwatch/v1/river/presence/",
         "brimwatch/v1/river/presence/node/more",
@@ -272,6 +302,10 @@ def test_any_text_as_a_topic_is_read_or_malformed(topic: str) -> None:
         replace(EXAMPLES[2], seq=True),
         replace(EXAMPLES[2], fill=""),
         replace(EXAMPLES[2], fill="f" * 65),
+        replace(EXAMPLES[2], way="sideways"),
+        replace(EXAMPLES[3], way=None),
+        replace(EXAMPLES[4], way="sideways"),
+        replace(EXAMPLES[5], simulated="yes"),
         replace(EXAMPLES[4], text="x" * 4097),
         replace(EXAMPLES[5], role="a/b"),
         replace(EXAMPLES[6], verb="fill now"),
@@ -319,13 +353,16 @@ def test_parse_json_reads_plain_json() -> None:
 
 def test_messages_carry_no_field_the_codec_does_not_know() -> None:
     """Every field of every JSON message is on the wire or in the topic: none is dropped."""
+    said: dict[type[Message], set[str]] = {}
     for message in EXAMPLES[2:]:
         packet = encode(message)
         on_wire = set(json.loads(packet.payload))
         route = ROUTES[type(message)]
         in_topic = {"station"} | ({route.tail} if route.tail else set())
-        assert on_wire | in_topic == {field.name for field in fields(message)}
+        assert on_wire | in_topic | set(PLAIN) >= {field.name for field in fields(message)}
         assert not on_wire & in_topic
+        said[type(message)] = said.get(type(message), set()) | on_wire | in_topic
+    assert said == {kind: {field.name for field in fields(kind)} for kind in said}
 
 
 def test_the_youngest_a_sample_can_be_is_now() -> None:
@@ -337,3 +374,67 @@ def test_the_youngest_a_sample_can_be_is_now() -> None:
     again = decode(packet.topic, packet.payload, retained=False)
     assert isinstance(again, ReadingPack)
     assert again.samples == (replace(sample, at_s=12.5),)
+
+
+OLD = {  # payloads as they were written before water could go two ways
+    "permit": (
+        b'{"engine":"e0","seq":3,"node_boot":"b0","as_of_s":12.5,"ttl_s":3.0,"fill":"f0"}',
+        EXAMPLES[2],
+    ),
+    "withdraw": (
+        b'{"engine":"e0","seq":4,"node_boot":"b0","fill":"f0","cause":"W06","resumable":false}',
+        EXAMPLES[3],
+    ),
+    "guard": (
+        (
+            b'{"node":"river-node","boot":"b0","uptime_s":13.0,"valve_open":true,"fill":"f0",'
+            b'"cause":null,"text":"open"}'
+        ),
+        EXAMPLES[4],
+    ),
+    "presence/engine": (b'{"boot":"e0","online":true}', EXAMPLES[5]),
+    "readings": (
+        (
+            b'[{"bn":"brimwatch:river:river-node:","n":"boot","vs":"b0"},{"n":"seq","v":1},'
+            b'{"n":"uptime","u":"s","v":12.5},{"n":"valve","vb":false},{"n":"edge","vb":false},'
+            b'{"n":"float/high","t":0.0,"vb":false},'
+            b'{"n":"flow/inlet","u":"m3/s","t":0.0,"v":0.0001645},'
+            b'{"n":"flow/inlet/count","u":"count","t":0.0,"v":1}]'
+        ),
+        EXAMPLES[0],
+    ),
+}
+
+
+@pytest.mark.parametrize(("payload", "message"), OLD.values(), ids=OLD.keys())
+def test_what_was_written_before_reads_as_the_way_in(payload: bytes, message: Message) -> None:
+    """A message without the newer fields is about the fill valve of real water, and one that is
+    about nothing else is still written so: older programs read it.
+    """
+    topic = encode(message).topic
+    assert decode(topic, payload, retained=False) == message
+    assert encode(message).payload == payload
+
+
+@pytest.mark.parametrize("name", ["permit", "withdraw"])
+@pytest.mark.parametrize("way", ["OUT", "Out", "", "in ", "both", None, 1, True, ["out"], {}])
+def test_a_way_that_is_none_is_refused(name: str, way: Any) -> None:
+    """A permit or withdrawal for a way that does not exist is for no way at all: it is never taken
+    for the plain one.
+    """
+    body = json.loads(OLD[name][0]) | {"way": way}
+    with pytest.raises(MalformedError):
+        decode(f"brimwatch/v1/river/{name}", json.dumps(body).encode(), retained=False)
+
+
+def test_a_guard_report_tells_its_way_by_its_topic_alone() -> None:
+    """The way stands in the topic, so a payload that says one is refused, and the drain's report
+    is never taken for the valve's.
+    """
+    payload = OLD["guard"][0]
+    out = decode("brimwatch/v1/river/guard/out", payload, retained=True)
+    assert isinstance(out, GuardReport)
+    assert out.way is Way.OUT
+    for topic in ("brimwatch/v1/river/guard", "brimwatch/v1/river/guard/out"):
+        with pytest.raises(MalformedError):
+            decode(topic, payload[:-1] + b',"way":"in"}', retained=False)

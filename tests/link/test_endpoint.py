@@ -86,6 +86,22 @@ def test_the_queue_never_grows_past_its_bound(chance: random.Random, length: int
         assert [m for m in waiting if m not in periodic] == lost_edges
 
 
+async def test_what_is_rejected_is_counted_whatever_the_reason() -> None:
+    """The running total has every message that arrived and was not passed on: unreadable ones and
+    those that a full queue had no room for (hazard C11). Nothing brings it down again.
+    """
+    link = Bare(Recorder())
+    assert link.rejected == 0
+    for _ in range(3):
+        link._receive("brimwatch/v1/river/permit", b"noise", retained=False)
+    assert link.rejected == 3
+    for seq in range(MAX_INCOMING + 2):
+        link.pour(pack(seq))
+    assert link.rejected == 5
+    await anext(link.incoming())
+    assert link.rejected == 5
+
+
 async def test_a_message_is_handled_when_the_next_is_asked_for() -> None:
     """Taking a message does not settle it; coming back for more, or giving up, does."""
     ledger = Recorder()

@@ -119,6 +119,9 @@ SPOILS: dict[str, Callable[[Records], object]] = {
     "uptime negative": lambda r: [*r[:2], r[2] | {"v": -0.1}, *r[3:]],
     "uptime 2^28": lambda r: [*r[:2], r[2] | {"v": 2**28}, *r[3:]],
     "valve a number": lambda r: [*r[:3], {"n": "valve", "v": 1}, *r[4:]],
+    "drain a number": lambda r: [*r, {"n": "drain", "v": 1}],
+    "drain with a unit": lambda r: [*r, {"n": "drain", "u": "m", "vb": True}],
+    "drain twice": lambda r: [*r, {"n": "drain", "vb": True}, {"n": "drain", "t": -1, "vb": True}],
     "edge a text": lambda r: [*r[:4], {"n": "edge", "vs": "no"}, *r[5:]],
     "head twice": lambda r: [*r, {"n": "seq", "v": 1, "t": -1}],
     "unknown kind": lambda r: [*r, {"n": "ph/tank", "v": 7.1}],
@@ -184,6 +187,16 @@ def test_a_pack_the_format_cannot_carry_is_refused_at_the_sender(message: Readin
     """Encoding raises MalformedError for what it cannot say, and for nothing else."""
     with pytest.raises(MalformedError):
         encode_pack(message)
+
+
+@pytest.mark.parametrize("open_", [True, False])
+def test_the_drain_has_a_record_of_its_own(open_: bool) -> None:
+    """A drain's state is read wherever it is said, and unsaid means that no water is let out."""
+    assert read([*sent(), {"n": "drain", "vb": open_}]) == replace(SIX, drain_open=open_)
+    assert [r for r in sent(replace(SIX, drain_open=open_)) if r["n"] == "drain"] == (
+        [{"n": "drain", "vb": True}] if open_ else []
+    )
+    assert not read(sent()).drain_open
 
 
 def test_as_many_sensors_as_fit() -> None:
