@@ -15,7 +15,7 @@ from math import isfinite, ulp
 
 import structlog
 
-from monitor.core.alarm import UNSEEN
+from monitor.core.alarm import ASIDE, STANDING, UNSEEN
 from monitor.core.describe import describe
 from monitor.core.events import (
     Action,
@@ -32,9 +32,13 @@ from monitor.core.events import (
     Heard,
     Here,
     Linked,
+    Noted,
+    Plugged,
     SendPermit,
     SendWithdraw,
+    SwitchPlug,
     Tick,
+    Told,
     Turned,
 )
 from monitor.core.exchange import (
@@ -42,18 +46,22 @@ from monitor.core.exchange import (
     GuardReport,
     Incoming,
     Message,
+    PlugState,
     Presence,
     ReadingPack,
     Reply,
     Request,
     Status,
+    Way,
 )
-from monitor.core.hazards import Severity
+from monitor.core.facts import Facts
+from monitor.core.hazards import BY_KEY, RULES, Rule, Severity
 from monitor.core.messages import TEXTS
 from monitor.core.phases import UNDER_WAY, Phase
-from monitor.core.plan import Plan, Station
+from monitor.core.plan import Fill, Plan, Station
 from monitor.core.station import Result, standing, step
 from monitor.ports import Clock, Link, Record
+from monitor.upkeep import Upkeep
 
 log = structlog.get_logger("engine")
 
@@ -101,6 +109,10 @@ class Engine:
         self._unsaid: deque[tuple[Given, Phase, Result, float]] = deque()
         self._breath: asyncio.TimerHandle | None = None
         self._failure: Exception | None = None
+        self._upkeep = Upkeep(plan, link, clock, record, simulated)
+        self._facts: Facts | None = None
+        self._standing: dict[str, tuple[Rule, frozenset[str]]] = {}  # told of, by hazard
+        self._taped = ""  # the fill whose inputs are being kept
         self._log = log.bind(station=plan.station)
 
     @property
@@ -114,6 +126,7 @@ class Engine:
             self._open = await asyncio.to_thread(self._record.interrupted, self._plan.station)
             if self._open:
                 self._state = replace(self._state, interrupted=True)
+            await self._upkeep.load()
             self._link.on_connection(self._on_connection)
             await stack.enter_async_context(self._link)
             stack.callback(self._speak)
@@ -132,6 +145,7 @@ class Engine:
             if self._failure is not None:
                 raise self._failure
             self._alive("WATCHDOG=1")
+            self._inform()
             self._tell()
             if reader.done():
                 reader.result()
@@ -139,6 +153,13 @@ class Engine:
             with suppress(TimeoutError):
                 async with asyncio.timeout(ROUND_S):  # unlike wait_for, it needs no task
                     await stop.wait()
+
+    def _inform(self) -> None:
+        """Tell the core what has changed beside the sensors."""
+        facts = self._upkeep.facts()
+        if facts != self._facts:
+            self._facts = facts
+            self.feed(Told(facts))
 
     def _farewell(self) -> None:
         """An engine that is told to end in mid-fill ends the fill first."""
@@ -169,6 +190,12 @@ class Engine:
                 return Here(message)
             case Request():
                 return None if incoming.retained else self._asked(message)
+            case PlugState():
+                return Plugged(message)
+            case Status():
+                self._upkeep.heard(message)
+                self._inform()
+                return None
             case _:
                 return None
 
@@ -191,9 +218,15 @@ class Engine:
             before = self._state.phase
             result = step(self._plan, self._state, given, now_s)
             self._state = result.station
+            taped = self._taped
+            for each in result.actions:
+                if isinstance(each, FillBegun):
+                    self._begun(each.fill, result.station, now_s)
             shuts = [each for each in result.actions if isinstance(each, SendWithdraw)]
             for each in shuts:
                 self._do(each)
+            if taped:
+                self._record.input(taped, now_s, given)
             self._unsaid.append((given, before, result, now_s))
             if shuts and self._breath is None:
                 loop = asyncio.get_running_loop()
@@ -249,6 +282,7 @@ class Engine:
     def _on_connection(self, up: bool) -> None:
         self.feed(Linked(up))
         if up:
+            self._remind()
             self._tell(now=True)
 
     def _do(self, action: Action) -> None:
@@ -259,24 +293,39 @@ class Engine:
             case SendWithdraw():
                 self._link.send(replace(action.withdraw, engine=self._boot))
             case AskEcho():
-                self._link.send(Presence(self._plan.station, "engine", self._boot, True))
+                here = Presence(self._plan.station, "engine", self._boot, True, self._simulated)
+                self._link.send(here)
             case Answer():
                 self._answer(action.reply)
+            case SwitchPlug():
+                self._send(action.order)
+                self._event("plug", f"{action.order.plug} {'on' if action.order.on else 'off'}")
+            case Noted():
+                self._upkeep.note(action)
+                self._inform()
             case AlarmTurned():
                 self._alarm(action)
             case Turned():
                 self._log.info("phase", phase=action.phase.value, cause=action.cause or None)
                 self._event("phase", action.phase.value)
-            case FillBegun():
-                self._record.begin(self._plan, action.fill, self._clock.now_s(), self._simulated)
             case FillEnded():
                 self._record.end(action.fill, action.cause)
+                if action.fill.way is Way.IN and self._taped:
+                    self._upkeep.filled(action.fill.delivered_l)
+                self._taped = ""
             case FillRefused():
                 self._log.warning("fill refused", text=action.text)
                 self._event("refused", action.text)
                 told = {"refused": action.text, "failing": list(action.failing), "sound": False}
                 told["simulated"] = self._simulated
                 self._send(AlarmNotice(self._plan.station, told))
+
+    def _begun(self, fill: Fill, state: Station, now_s: float) -> None:
+        """Open a fill's record: what it makes good, and the state from which it can be replayed."""
+        drained_l = state.drained_l or None
+        self._record.begin(self._plan, fill, now_s, self._simulated, drained_l)
+        self._record.input(fill.id, now_s, state)
+        self._taped = fill.id
 
     def _event(self, kind: str, text: str) -> None:
         now_s = self._clock.now_s()
@@ -299,15 +348,36 @@ class Engine:
 
     def _alarm(self, action: AlarmTurned) -> None:
         text = TEXTS[action.key]
-        active = action.alarm.state.value in ("B", "C")
-        words = f"{text.message} {text.todo}"
         level = self._log.error if action.severity >= Severity.HIGH else self._log.warning
+        if action.alarm.state in ASIDE:
+            level = self._log.info
         level("alarm", id=action.id, key=action.key, state=action.alarm.state.value,
               text=text.message)  # fmt: skip
+        worst, stands = self._worst_of(action)
         self._record.alarm(
-            self._plan.station, action.id, action.severity.name.lower(), words, active,
+            self._plan.station, action.id, worst.severity.name.lower(),
+            f"{TEXTS[worst.key].message} {TEXTS[worst.key].todo}", stands,
             self._fill_id(), self._clock.now_s(),
         )  # fmt: skip
+        self._notify(action)
+
+    def _worst_of(self, action: AlarmTurned) -> tuple[Rule, bool]:
+        """Return the worst rule of this hazard since any of its rules stood, and whether one still
+        does: the record keeps one alarm a hazard, for which several rules may stand.
+        """
+        rule = RULES[BY_KEY[action.key]]
+        worst, keys = self._standing.pop(action.id, (rule, frozenset()))
+        worst = rule if rule.severity > worst.severity else worst
+        stands = action.alarm.state in STANDING
+        keys = keys | {action.key} if stands else keys - {action.key}
+        if keys:
+            self._standing[action.id] = (worst, keys)
+        return worst, bool(keys)
+
+    def _notify(self, action: AlarmTurned) -> None:
+        """Tell people of an alarm's state, and the node whether to sound."""
+        text = TEXTS[action.key]
+        active = action.alarm.state in STANDING
         unseen = any(a.state in UNSEEN and r.severity >= Severity.MEDIUM
                      for r, a in standing(self._state))  # fmt: skip
         self._send(AlarmNotice(self._plan.station, {
@@ -317,6 +387,11 @@ class Engine:
             "simulated": self._simulated,
         }))  # fmt: skip
 
+    def _remind(self) -> None:
+        """Say again what stands: whoever should have heard of it may not have been reached."""
+        for rule, alarm in standing(self._state):
+            self._notify(AlarmTurned(rule.key, rule.id, rule.severity, alarm))
+
     def _send(self, message: Message) -> None:
         if not self._link.send(message):
             self._log.debug("not sent, no connection", what=type(message).__name__)
@@ -325,16 +400,22 @@ class Engine:
         fill = self._state.fill
         if fill is None or self._state.phase not in UNDER_WAY:
             return
-        senses, plan = self._state.senses, self._plan
-        temp, flow = senses.tracks.get(plan.temp_in), senses.tracks.get(plan.flow_in)
+        plan = self._plan
         self._record.sample(
             fill.id,
             now_s - fill.begun_s,
-            temp.value if temp is not None and temp.fault is None else None,
-            flow.value if flow is not None and flow.fault is None else None,
+            self._good(plan.temp_in),
+            self._good(plan.flow_in),
             fill.delivered_l,
             self._state.phase.value,
+            self._good(plan.level),
+            self._good(plan.temp_tank),
         )
+
+    def _good(self, sensor: str) -> float | None:
+        """Return a sensor's last value, None when it has none or is not fitted."""
+        track = self._state.senses.tracks.get(sensor)
+        return track.value if track is not None and track.fault is None else None
 
     def _tell(self, *, now: bool = False) -> None:
         """Publish the status: on every change, and now and then so that age can be seen."""

@@ -11,7 +11,7 @@ from typing import TextIO
 
 from monitor.journal.rows import FillRecord, FillSample, wall_text
 
-COLUMNS = ("t_s", "wall", "temp_c", "flow_lpm", "volume_l", "phase")
+COLUMNS = ("t_s", "wall", "temp_c", "flow_lpm", "volume_l", "phase", "level_m", "tank_c")
 
 
 def write_csv(fill: FillRecord, samples: Iterable[FillSample], out: TextIO) -> int:
@@ -28,7 +28,16 @@ def write_csv(fill: FillRecord, samples: Iterable[FillSample], out: TextIO) -> i
         wall = wall_text(fill.started + timedelta(seconds=sample.t_s))
         # The writer itself turns floats into their repr and None into an empty field.
         table.writerow(
-            (sample.t_s, wall, sample.temp_c, sample.flow_lpm, sample.volume_l, sample.phase)
+            (
+                sample.t_s,
+                wall,
+                sample.temp_c,
+                sample.flow_lpm,
+                sample.volume_l,
+                sample.phase,
+                sample.level_m,
+                sample.tank_c,
+            )
         )
         count += 1
     return count

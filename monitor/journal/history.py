@@ -12,18 +12,19 @@ from monitor.journal.rows import (
     EventRecord,
     FillRecord,
     FillSample,
+    NoteRecord,
     clean_text,
     wall_text,
 )
 
-HEAD = ("started", "fill", "litres", "minutes", "forecast", "°C min/mean/max", "result")
-LEFT = {"started", "fill", "result"}
+HEAD = ("started", "fill", "way", "litres", "minutes", "forecast", "°C min/mean/max", "result")
+LEFT = {"started", "fill", "way", "result"}
 GAP = "  "
 ID_SHOWN = 12
 CAUSE_SHOWN = 48
 NOTHING = "–"
 
-Record = FillRecord | FillSample | AlarmRecord | EventRecord
+Record = FillRecord | FillSample | AlarmRecord | EventRecord | NoteRecord
 
 
 def as_dict(record: Record) -> dict[str, object]:
@@ -40,9 +41,9 @@ def _plain(value: object) -> object:
 def render_history(fills: Sequence[FillRecord], *, zone: tzinfo | None = None) -> str:
     """Return the fills as an aligned table, one line each, in the order given.
 
-    Times are shown in `zone`, the machine's own when None. Under `litres` stands what was
-    delivered and what was needed; under `forecast` the minutes foretold at the start and by how
-    much the truth differed (for a fill that reached its mark).
+    Times are shown in `zone`, the machine's own when None. The `way` of a drain is out. Under
+    `litres` stands what was delivered and what was needed; under `forecast` the minutes foretold
+    at the start and by how much the truth differed (for a fill that reached its mark).
     """
     if not fills:
         return "No fill is recorded yet.\n"
@@ -62,6 +63,7 @@ def _line(fill: FillRecord, zone: tzinfo | None) -> tuple[str, ...]:
     return (
         fill.started.astimezone(zone).strftime("%Y-%m-%d %H:%M"),
         _short(fill.id, ID_SHOWN),
+        fill.way.value,
         f"{_number(fill.delivered_l)} of {_number(fill.need_l)}",
         _minutes(fill.fill_s),
         _forecast(fill),

@@ -16,11 +16,18 @@ class Lane(IntEnum):
 
     SAMPLE = 0  # the oldest makes room for the newest
     EVENT = 1  # the same
-    KEPT = 2  # starts, ends and alarms: dropped only past a room no real station fills
+    KEPT = 2  # starts, ends, alarms and notes: dropped only past a room no real station fills
+    INPUT = 3  # chunks of inputs: as samples, which matter more
 
 
-ROOM: dict[Lane, int] = {Lane.SAMPLE: 7_200, Lane.EVENT: 1_000, Lane.KEPT: 10_000}
+ROOM: dict[Lane, int] = {
+    Lane.SAMPLE: 7_200,
+    Lane.EVENT: 1_000,
+    Lane.KEPT: 10_000,
+    Lane.INPUT: 500,  # an hour, in some megabytes
+}
 WAKE_AT = 500  # this many waiting samples are written without waiting for the clock
+DUE_AT: dict[Lane, int] = {Lane.SAMPLE: WAKE_AT, Lane.EVENT: 1, Lane.KEPT: 1, Lane.INPUT: 50}
 
 
 class Inbox(Generic[Item]):
@@ -45,7 +52,7 @@ class Inbox(Generic[Item]):
             self._count += 1
             waiting.append((self._count, item))
             # A sample in the middle of a batch need not wake anybody.
-            if lane is not Lane.SAMPLE or len(waiting) in {1, WAKE_AT}:
+            if DUE_AT[lane] == 1 or len(waiting) in {1, DUE_AT[lane]}:
                 self._changed.notify()
 
     def take(self, patience_s: float) -> list[Item]:
@@ -63,8 +70,9 @@ class Inbox(Generic[Item]):
         return [item for _, item in numbered]
 
     def _is_due(self) -> bool:
-        samples, events, kept = self._lanes
-        return self._closing or bool(kept) or bool(events) or len(samples) >= WAKE_AT
+        return self._closing or any(
+            len(waiting) >= DUE_AT[lane] for lane, waiting in zip(Lane, self._lanes, strict=True)
+        )
 
     def rest(self, pause_s: float) -> bool:
         """Wait out a pause, cut short by closing. Return whether the inbox is closing."""

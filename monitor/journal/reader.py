@@ -10,14 +10,18 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from monitor.core.exchange import Way
 from monitor.errors import BrimwatchError, ExitCode
 from monitor.journal import schema
+from monitor.journal.inputs import unpacked
 from monitor.journal.rows import (
     MS_PER_S,
     AlarmRecord,
     EventRecord,
     FillRecord,
     FillSample,
+    InputRecord,
+    NoteRecord,
     Outcome,
     wall_time,
 )
@@ -101,7 +105,7 @@ class JournalReader:
     def samples(self, fill: str) -> tuple[FillSample, ...]:
         """Return a fill's samples in order of time. `fill` is the whole id."""
         found = self._select(
-            "SELECT t_ms, temp_c, flow_lpm, volume_l, phase FROM fill_sample "
+            "SELECT t_ms, temp_c, flow_lpm, volume_l, phase, level_m, tank_c FROM fill_sample "
             "WHERE fill = (SELECT seq FROM fill WHERE id = ?) ORDER BY t_ms",
             (fill,),
         )
@@ -113,9 +117,36 @@ class JournalReader:
                 flow_lpm=row["flow_lpm"],
                 volume_l=row["volume_l"],
                 phase=row["phase"],
+                level_m=row["level_m"],
+                tank_c=row["tank_c"],
             )
             for row in found
         )
+
+    def inputs(self, fill: str) -> tuple[InputRecord, ...]:
+        """Return the inputs of a fill in order. `fill` is the whole id; where a number `n` is
+        missing an input was lost, and what follows cannot be played again.
+        """
+        found = self._select(
+            "SELECT chunk FROM fill_input WHERE fill = (SELECT seq FROM fill WHERE id = ?) "
+            "ORDER BY n",
+            (fill,),
+        )
+        try:
+            return tuple(one for row in found for one in unpacked(row["chunk"]))
+        except ValueError as error:
+            raise schema.DamagedRecordError(str(error), where=str(self._path)) from error
+
+    def notes(
+        self, *, what: str | None = None, station: str | None = None, limit: int = 100
+    ) -> tuple[NoteRecord, ...]:
+        """Return the newest notes, newest first: of one kind or all, of one station or all."""
+        found = self._select(
+            "SELECT * FROM note WHERE (?1 IS NULL OR what = ?1) "
+            "AND (?2 IS NULL OR station = ?2) ORDER BY id DESC LIMIT ?3",
+            (what, station, _limit(limit)),
+        )
+        return tuple(note_record(row) for row in found)
 
     def alarms(
         self, *, fill: str | None = None, station: str | None = None, limit: int = 100
@@ -162,6 +193,7 @@ def fill_record(row: sqlite3.Row) -> FillRecord:
         "attended": bool(row["attended"]),
         "simulated": bool(row["simulated"]),
         "outcome": None if row["outcome"] is None else Outcome(row["outcome"]),
+        "way": Way(row["way"]),
     }
     return FillRecord(**_columns(row, FillRecord) | changed)
 
@@ -177,8 +209,14 @@ def event_record(row: sqlite3.Row) -> EventRecord:
     return EventRecord(**_columns(row, EventRecord) | {"wall": wall_time(row["wall"])})
 
 
+def note_record(row: sqlite3.Row) -> NoteRecord:
+    """Return a row of the note table as a value."""
+    changed = {"wall": wall_time(row["wall"]), "simulated": bool(row["simulated"])}
+    return NoteRecord(**_columns(row, NoteRecord) | changed)
+
+
 def _columns(
-    row: sqlite3.Row, kind: type[FillRecord | AlarmRecord | EventRecord]
+    row: sqlite3.Row, kind: type[FillRecord | AlarmRecord | EventRecord | NoteRecord]
 ) -> dict[str, Any]:
     """Return the columns of a row that have a field of the same name."""
     return {field.name: row[field.name] for field in fields(kind)}

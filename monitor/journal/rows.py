@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 
+from monitor.core.exchange import Way
+
 ID_CHARS = 64
 NAME_CHARS = 64
 TEXT_CHARS = 512
@@ -29,7 +31,11 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class FillStart:
-    """A fill begins. `id` must be new to the record; a known one is refused and told."""
+    """A fill begins. `id` must be new to the record; a known one is refused and told.
+
+    A drain is a fill of the other `way`: its litres are those let out. `drained_l` is what had
+    been let out before a fill that makes it good; None when nothing was.
+    """
 
     id: str
     station: str
@@ -46,11 +52,15 @@ class FillStart:
     band_low_c: float | None = None  # the allowed incoming temperature, for `out_of_band_s`
     band_high_c: float | None = None
     note: str = ""
+    way: Way = Way.IN
+    drained_l: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class FillSample:
-    """One moment of a running fill. `volume_l` is what was delivered so far."""
+    """One moment of a running fill. `volume_l` is what was delivered so far, `level_m` the water's
+    height and `tank_c` the tank's own temperature, where there is a sensor for it.
+    """
 
     fill: str
     t_s: float
@@ -58,13 +68,39 @@ class FillSample:
     flow_lpm: float | None
     volume_l: float | None
     phase: str
+    level_m: float | None = None
+    tank_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class InputRecord:
+    """One input of the core during a fill, so that the fill can be played again.
+
+    `n` counts the fill's inputs from 1, so a lost one shows. `at_s` is the engine second at which
+    the core took it, to the last bit; `payload` is text of the engine's own making.
+    """
+
+    n: int
+    at_s: float
+    kind: str
+    payload: str
+
+
+@dataclass(frozen=True, slots=True)
+class InputChunk:
+    """Some inputs of one fill, in order; never none."""
+
+    fill: str
+    inputs: tuple[InputRecord, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class FillEnd:
     """A fill ends. Without `fill_s` or `delivered_l` its last sample tells them.
 
-    The forecast is the first one made with flow; None leaves what the start said. The engine that
+    The forecast is the first one made with flow; None leaves what the start said. The start flow
+    is that of the first minutes, once known; `overrun_l` is what still came after the valve was
+    told to shut; for both, None leaves what an earlier end of this fill said. The engine that
     ended a fill may end it again, with the figures of the settled water; nobody else may.
 
     Leave `fill_s` out for a fill found interrupted: the record then says it ended at its last
@@ -81,6 +117,8 @@ class FillEnd:
     forecast_s: float | None = None
     forecast_low_s: float | None = None
     forecast_high_s: float | None = None
+    start_flow_lpm: float | None = None
+    overrun_l: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +148,20 @@ class EventMark:
     at_s: float
     fill: str | None = None
     data: Mapping[str, object] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NoteMark:
+    """A person has done or proven something: `what` is "proof" (of `part`), "cartridge" (a new
+    one) or "people" (somebody can be reached). Done in a simulation, it counts only there.
+    """
+
+    station: str
+    what: str
+    part: str
+    by: str
+    simulated: bool
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +201,10 @@ class FillRecord:
     temp_n: int
     out_of_band_s: float | None
     note: str
+    way: Way = Way.IN
+    start_flow_lpm: float | None = None
+    overrun_l: float | None = None
+    drained_l: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +234,20 @@ class EventRecord:
     kind: str
     text: str
     data: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoteRecord:
+    """A note as the record has it; `wall` is when it was made, `by` who made it."""
+
+    id: int
+    station: str
+    what: str
+    part: str
+    by: str
+    wall: datetime
+    simulated: bool
+    text: str
 
 
 def wall_text(wall: datetime) -> str:

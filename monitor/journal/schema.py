@@ -52,8 +52,27 @@ _ALARMS = (
     "CREATE INDEX event_by_fill ON event (fill)",
 )
 
+_BOTH_WAYS = (
+    "ALTER TABLE fill ADD COLUMN way TEXT NOT NULL DEFAULT 'in' CHECK (way IN ('in', 'out'))",
+    "ALTER TABLE fill ADD COLUMN start_flow_lpm REAL",
+    "ALTER TABLE fill ADD COLUMN overrun_l REAL",
+    "ALTER TABLE fill ADD COLUMN drained_l REAL",
+    "ALTER TABLE fill_sample ADD COLUMN level_m REAL",
+    "ALTER TABLE fill_sample ADD COLUMN tank_c REAL",
+    # `after_fill` is the station's last ended fill at that moment: litres since a note are told by
+    # the order of things, whatever the clock said.
+    """CREATE TABLE note (
+        id INTEGER PRIMARY KEY, station TEXT NOT NULL, what TEXT NOT NULL, part TEXT NOT NULL,
+        "by" TEXT NOT NULL, wall TEXT NOT NULL, simulated INTEGER NOT NULL,
+        after_fill INTEGER NOT NULL, text TEXT NOT NULL)""",
+    "CREATE INDEX note_by_what ON note (station, what, simulated, part)",
+    """CREATE TABLE fill_input (
+        fill INTEGER NOT NULL REFERENCES fill (seq), n INTEGER NOT NULL, chunk BLOB NOT NULL,
+        UNIQUE (fill, n))""",
+)
+
 Step = tuple[str, ...]
-MIGRATIONS: tuple[Step, ...] = (_FILLS, _ALARMS)
+MIGRATIONS: tuple[Step, ...] = (_FILLS, _ALARMS, _BOTH_WAYS)
 SCHEMA_VERSION = len(MIGRATIONS)
 
 DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
@@ -231,10 +250,10 @@ def _migrate(link: sqlite3.Connection, now: datetime, migrations: Sequence[Step]
 def check_tables(link: sqlite3.Connection, path: Path) -> None:
     """Raise DamagedRecordError when a small table is broken.
 
-    The samples are left out: reading tens of megabytes from a memory card takes seconds, and new
-    samples only touch the table's end.
+    Samples and inputs are left out: reading tens of megabytes from a memory card takes seconds,
+    and new ones only touch the table's end.
     """
-    for table in ("meta", "fill", "alarm", "event"):
+    for table in ("meta", "fill", "alarm", "event", "note"):
         exists = link.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (table,)).fetchone()
         if exists is None:
             continue

@@ -11,7 +11,11 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TypeVar
 
-from monitor.journal import rows, schema
+from monitor.core.facts import Facts
+from monitor.core.priors import Priors
+from monitor.journal import recall, rows, schema
+from monitor.journal.bounds import prune
+from monitor.journal.inputs import packed
 from monitor.journal.reader import fill_record
 from monitor.journal.rows import (
     DATA_CHARS,
@@ -25,6 +29,8 @@ from monitor.journal.rows import (
     FillRecord,
     FillSample,
     FillStart,
+    InputChunk,
+    NoteMark,
     clean_text,
     wall_text,
 )
@@ -32,39 +38,36 @@ from monitor.journal.summary import Point, summarise
 
 ASIDE_MAX = 5  # damaged files kept beside the record before a person must look
 FILLS_MAX = 64  # fills of one engine that are remembered
-FILE_MAX_BYTES = 512 * 1024 * 1024  # some 25 years of weekly fills; then the oldest samples go
-LIST_MAX_ROWS = 100_000  # alarms, events and fills kept each
-PRUNE_MAX_FILLS = 16  # fills whose samples go in one pass
 
 _INSERT_START = """
     INSERT INTO fill (
         id, station, started, started_at_s, started_by, attended, simulated, need_l, forecast_s,
-        forecast_low_s, forecast_high_s, level_start_m, mark_m, band_low_c, band_high_c, note)
+        forecast_low_s, forecast_high_s, level_start_m, mark_m, band_low_c, band_high_c, note,
+        way, drained_l)
     VALUES (
         :id, :station, :started, :started_at_s, :started_by, :attended, :simulated, :need_l,
         :forecast_s, :forecast_low_s, :forecast_high_s, :level_start_m, :mark_m, :band_low_c,
-        :band_high_c, :note)
+        :band_high_c, :note, :way, :drained_l)
     ON CONFLICT (id) DO NOTHING"""
 _END_FILL = """
     UPDATE fill SET ended = ?, fill_s = ?, outcome = ?, cause = ?, delivered_l = ?,
         level_end_m = ?, temp_min_c = ?, temp_mean_c = ?, temp_max_c = ?, temp_n = ?,
         out_of_band_s = ?, forecast_s = coalesce(?, forecast_s),
         forecast_low_s = coalesce(?, forecast_low_s),
-        forecast_high_s = coalesce(?, forecast_high_s), note = ?
+        forecast_high_s = coalesce(?, forecast_high_s),
+        start_flow_lpm = coalesce(?, start_flow_lpm), overrun_l = coalesce(?, overrun_l), note = ?
     WHERE seq = ?"""
 _CLEAR_ALARM = "UPDATE alarm SET cleared = ? WHERE station = ? AND rule = ? AND cleared IS NULL"
 _REWORD_ALARM = (
     "UPDATE alarm SET severity = ?, text = ? WHERE station = ? AND rule = ? AND cleared IS NULL"
 )
-_PRUNE_LISTS = (
-    "DELETE FROM alarm WHERE id <= (SELECT max(id) FROM alarm) - ?",
-    "DELETE FROM event WHERE id <= (SELECT max(id) FROM event) - ?",
-    "DELETE FROM fill_sample WHERE fill <= (SELECT max(seq) FROM fill) - ?",
-    "DELETE FROM fill WHERE seq <= (SELECT max(seq) FROM fill) - ?",
-)
+_INSERT_NOTE = """
+    INSERT INTO note (station, what, part, "by", wall, simulated, after_fill, text)
+    VALUES (?1, ?2, ?3, ?4, ?5, ?6,
+        (SELECT coalesce(max(seq), 0) FROM fill WHERE station = ?1 AND outcome IS NOT NULL), ?7)"""
 
 Value = TypeVar("Value")
-Row = FillStart | FillSample | FillEnd | AlarmMark | EventMark
+Row = FillStart | FillSample | InputChunk | FillEnd | AlarmMark | EventMark | NoteMark
 
 
 class RefusedRowError(ValueError):
@@ -145,6 +148,14 @@ class Store:
         )
         return tuple(fill_record(row) for row in found)
 
+    def facts(self, station: str, simulated: bool, wall: datetime, now_s: float) -> Facts:
+        """Return what the record knows of a station's upkeep."""
+        return recall.facts(self._opened(), station, simulated, wall, now_s)
+
+    def priors(self, station: str, simulated: bool) -> Priors:
+        """Return what a station's last fills teach."""
+        return recall.priors(self._opened(), station, simulated)
+
     def note(self, text: str) -> None:
         """Have the record say something about itself with the next batch (a few at most)."""
         if len(self.notes) < ASIDE_MAX:
@@ -221,14 +232,18 @@ class Store:
         match stamped.row:
             case FillSample() as sample:
                 self._put_sample(link, sample)
+            case InputChunk() as inputs:
+                self._put_inputs(link, inputs)
             case FillStart() as start:
                 self._put_start(link, start, wall_text(stamped.wall))
             case FillEnd() as end:
                 self._put_end(link, end, wall_text(stamped.wall))
-            case AlarmMark() as mark:
-                _put_alarm(link, mark, wall_text(stamped.wall))
+            case AlarmMark() as alarm:
+                _put_alarm(link, alarm, wall_text(stamped.wall))
             case EventMark() as event:
                 _put_event(link, event, wall_text(stamped.wall))
+            case NoteMark() as note:
+                _put_note(link, note, wall_text(stamped.wall))
 
     def _put_start(self, link: sqlite3.Connection, start: FillStart, wall: str) -> None:
         if _insert_start(link, start, wall):
@@ -256,7 +271,8 @@ class Store:
 
     def _put_sample(self, link: sqlite3.Connection, sample: FillSample) -> None:
         link.execute(
-            "INSERT INTO fill_sample VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+            "INSERT INTO fill_sample (fill, t_ms, temp_c, flow_lpm, volume_l, phase, level_m, "
+            "tank_c) VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
             (
                 self._seq(link, sample.fill),
                 round(sample.t_s * MS_PER_S),
@@ -264,8 +280,24 @@ class Store:
                 known(sample.flow_lpm),
                 known(sample.volume_l),
                 clean_text(sample.phase, NAME_CHARS),
+                known(sample.level_m),
+                known(sample.tank_c),
             ),
         )
+
+    def _put_inputs(self, link: sqlite3.Connection, inputs: InputChunk) -> None:
+        values = (self._seq(link, inputs.fill), inputs.inputs[0].n, packed(inputs.inputs))
+        done = link.execute(
+            "INSERT INTO fill_input (fill, n, chunk) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+            values,
+        )
+        if done.rowcount == 0:
+            there = link.execute(
+                "SELECT chunk FROM fill_input WHERE fill = ? AND n = ?", values[:2]
+            ).fetchone()
+            # The very same ones are of a batch whose commit was reported as failed and yet was in.
+            if there["chunk"] != values[2]:
+                raise RefusedRowError(f"the fill {inputs.fill!r} has other inputs there already")
 
     def _put_end(self, link: sqlite3.Connection, end: FillEnd, wall: str) -> None:
         """Close a fill and sum up its temperatures from the samples that are in the record."""
@@ -308,6 +340,8 @@ class Store:
                 known(end.forecast_s),
                 known(end.forecast_low_s),
                 known(end.forecast_high_s),
+                known(end.start_flow_lpm),
+                known(end.overrun_l),
                 clean_text(_joined(fill["note"], end.note), TEXT_CHARS),
                 seq,
             ),
@@ -335,6 +369,8 @@ def _insert_start(link: sqlite3.Connection, start: FillStart, wall: str) -> bool
         "band_low_c": known(start.band_low_c),
         "band_high_c": known(start.band_high_c),
         "note": clean_text(start.note, TEXT_CHARS),
+        "way": start.way.value,
+        "drained_l": known(start.drained_l),
     }
     done = link.execute(_INSERT_START, columns)
     return done.rowcount == 1
@@ -381,29 +417,10 @@ def _put_event(link: sqlite3.Connection, event: EventMark, wall: str) -> None:
     )
 
 
-def prune(link: sqlite3.Connection, max_bytes: int = FILE_MAX_BYTES) -> None:
-    """Hold the file to its bounds: the oldest samples go first, then the oldest list rows.
-
-    A fill's own row, with its summary, outlives its samples. Freed pages are used again, so the
-    file stops growing rather than shrinks.
-    """
-    for statement in _PRUNE_LISTS:
-        link.execute(statement, (LIST_MAX_ROWS,))
-    for _ in range(PRUNE_MAX_FILLS):
-        if _used_bytes(link) <= max_bytes:
-            return
-        (oldest, newest) = link.execute("SELECT min(fill), max(fill) FROM fill_sample").fetchone()
-        if oldest is None or oldest == newest:
-            return
-        link.execute("DELETE FROM fill_sample WHERE fill = ?", (oldest,))
-
-
-def _used_bytes(link: sqlite3.Connection) -> int:
-    pages, free, size = (
-        int(link.execute(f"PRAGMA {name}").fetchone()[0])
-        for name in ("page_count", "freelist_count", "page_size")
-    )
-    return (pages - free) * size
+def _put_note(link: sqlite3.Connection, note: NoteMark, wall: str) -> None:
+    names = (clean_text(text, NAME_CHARS) for text in (note.station, note.what, note.part, note.by))
+    text = clean_text(note.text, TEXT_CHARS)
+    link.execute(_INSERT_NOTE, (*names, wall, bool(note.simulated), text))
 
 
 def known(value: float | None) -> float | None:

@@ -1,8 +1,8 @@
 """The engine's hand on the record: takes rows in microseconds, writes them in its own thread.
 
-Nothing here waits for the disk except `flush`, `open_fills` and `close`, each bounded, and
-nothing raises. A full, read-only, locked or broken disk shows in `health` while rows wait in
-bounded room; writing goes on by itself when it can.
+Nothing here waits for the disk except `flush`, `close` and the questions (`open_fills`, `facts`,
+`priors`), each bounded, and nothing raises. A full, read-only, locked or broken disk shows in
+`health` while rows wait in bounded room; writing goes on by itself when it can.
 """
 
 from __future__ import annotations
@@ -14,8 +14,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from typing import Any, Generic, TypeVar
 
+from monitor.core.facts import Facts
+from monitor.core.priors import Priors
 from monitor.journal.inbox import Inbox, Lane
+from monitor.journal.inputs import Inputs
 from monitor.journal.rows import (
     AlarmMark,
     EventMark,
@@ -23,6 +27,8 @@ from monitor.journal.rows import (
     FillRecord,
     FillSample,
     FillStart,
+    InputChunk,
+    NoteMark,
 )
 from monitor.journal.schema import JournalError, is_damage
 from monitor.journal.store import Row, Stamped, Store
@@ -34,6 +40,7 @@ PAUSE_MAX_S = 60.0
 SAMPLE_GAP_MIN_S = 0.9  # the record goes down to 1 Hz; a little less allows for jitter
 SAMPLES_PER_FILL_MAX = 100_000  # 27 hours at 1 Hz
 THINNED_MAX = 64
+Answer = TypeVar("Answer")
 
 _REASONS = {
     sqlite3.SQLITE_FULL: "the disk is full; make room and it goes on by itself",
@@ -63,12 +70,17 @@ class Health:
 
 
 @dataclass(slots=True)
-class _Ask:
+class _Ask(Generic[Answer]):
     """A question to the writer thread: answered after all rows handed over before it."""
 
-    station: str | None = None
-    answer: tuple[FillRecord, ...] | None = None
+    question: Callable[[Store], Answer]
+    answer: Answer | None = None
     done: threading.Event = field(default_factory=threading.Event)
+
+    def settle(self, store: Store) -> None:
+        """Answer it, in the writer thread."""
+        self.answer = self.question(store)
+        self.done.set()
 
 
 @dataclass(slots=True)
@@ -95,14 +107,15 @@ class JournalWriter:
         """
         self._wall = wall
         self._tell = tell
-        self._inbox: Inbox[Stamped | _Ask] = Inbox()
+        self._inbox: Inbox[Stamped | _Ask[Any]] = Inbox()
         self._thinned: dict[str, _Thinning] = {}
+        self._inputs = Inputs()
         self._over = 0
         self._written = 0
         self._refused = 0
         self._told_lost = 0
         self._past = ""
-        self._pending: list[Stamped | _Ask] = []
+        self._pending: list[Stamped | _Ask[Any]] = []
         self._ok = True
         self._text = "No record is kept." if path is None else f"The record {path} is being opened."
         self._path = None if path is None else Path(path)
@@ -119,9 +132,9 @@ class JournalWriter:
             ok=self._ok,
             text=self._text,
             written=self._written,
-            waiting=self._inbox.waiting + len(self._pending),
+            waiting=self._inbox.waiting + len(self._pending) + self._inputs.waiting,
             dropped=self._dropped(),
-            refused=self._refused,
+            refused=self._refused + self._inputs.refused,
         )
 
     def begin_fill(self, start: FillStart) -> None:
@@ -146,6 +159,16 @@ class JournalWriter:
             last.t_s, last.phase, last.count = sample.t_s, sample.phase, last.count + 1
         self._put(Lane.SAMPLE, sample)
 
+    def input(self, fill: str, at_s: float, kind: str, payload: str) -> None:
+        """Record an input of the core during a fill that was begun. They are numbered here, so
+        that one that is lost shows; past a bound per fill they end, which is told once.
+        """
+        if self._thread is None:
+            return
+        row = self._inputs.add(fill, at_s, kind, payload)
+        if row is not None:
+            self._put(Lane.INPUT if isinstance(row, InputChunk) else Lane.EVENT, row)
+
     def end_fill(self, end: FillEnd) -> None:
         """Record how a fill ended; its temperatures are summed up from its samples."""
         self._thinned.pop(end.fill, None)
@@ -159,29 +182,59 @@ class JournalWriter:
         """Record anything else. Its `data` must not be changed afterwards."""
         self._put(Lane.EVENT, mark)
 
+    def note(self, mark: NoteMark) -> None:
+        """Record what a person has done or proven."""
+        self._put(Lane.KEPT, mark)
+
+    def wall(self) -> datetime:
+        """Return the wall time, as the rows are stamped with."""
+        return self._wall()
+
     def open_fills(self, station: str, timeout_s: float = CLOSE_S) -> tuple[FillRecord, ...] | None:
         """Return a station's fills without an outcome, oldest first: after a restart, the
         interrupted ones. Waits for the writer thread; None when it does not answer in time.
         """
         if self._thread is None:
             return ()
-        ask = _Ask(station)
-        self._inbox.put(Lane.KEPT, ask)
-        ask.done.wait(timeout_s)
-        return ask.answer
+        return self._ask(lambda store: store.open_fills(station), timeout_s)
+
+    def facts(
+        self, station: str, simulated: bool, now_s: float, timeout_s: float = CLOSE_S
+    ) -> Facts | None:
+        """Return a station's upkeep, its moments as engine seconds where `now_s` is now. Waits for
+        the writer thread; None when it does not answer in time.
+        """
+        if self._thread is None:
+            return Facts()
+        wall = self._wall()
+        return self._ask(lambda store: store.facts(station, simulated, wall, now_s), timeout_s)
+
+    def priors(self, station: str, simulated: bool, timeout_s: float = CLOSE_S) -> Priors | None:
+        """Return what a station's last fills teach. Waits for the writer thread; None when it does
+        not answer in time.
+        """
+        if self._thread is None:
+            return Priors()
+        return self._ask(lambda store: store.priors(station, simulated), timeout_s)
 
     def flush(self, timeout_s: float = CLOSE_S) -> bool:
         """Wait until all rows handed over so far are committed. False when time ran out."""
         if self._thread is None:
             return True
-        ask = _Ask()
+        return self._ask(lambda _store: True, timeout_s) is not None
+
+    def _ask(self, question: Callable[[Store], Answer], timeout_s: float) -> Answer | None:
+        self._put_inputs()
+        ask = _Ask(question)
         self._inbox.put(Lane.KEPT, ask)
-        return ask.done.wait(timeout_s) and ask.answer is not None
+        ask.done.wait(timeout_s)
+        return ask.answer
 
     def close(self, timeout_s: float = CLOSE_S) -> bool:
         """Write what waits and stop. False when time ran out first; the rest is then lost."""
         if self._thread is None:
             return True
+        self._put_inputs()
         self._inbox.close()
         self._thread.join(timeout_s)
         return not self._thread.is_alive() and not self.health.waiting
@@ -192,7 +245,14 @@ class JournalWriter:
 
     def _put(self, lane: Lane, row: Row) -> None:
         if self._thread is not None:
+            if lane in {Lane.EVENT, Lane.KEPT}:
+                self._put_inputs()  # what came before it must be in the record before it
             self._inbox.put(lane, Stamped(row, self._wall()))
+
+    def _put_inputs(self) -> None:
+        """Hand over the inputs that wait for their chunk to fill."""
+        for chunk in self._inputs.take():
+            self._inbox.put(Lane.INPUT, Stamped(chunk, self._wall()))
 
     def _dropped(self) -> int:
         return self._over + sum(self._inbox.dropped(lane) for lane in Lane)
@@ -221,7 +281,7 @@ class JournalWriter:
 
     def _write_pending(self) -> None:
         rows = [item for item in self._pending if isinstance(item, Stamped)]
-        safe = any(not isinstance(item.row, FillSample) for item in rows)
+        safe = any(not isinstance(item.row, FillSample | InputChunk) for item in rows)
         lost = self._dropped() - self._told_lost
         if lost:
             self._store.note(f"{lost} rows were lost for want of room while writing failed.")
@@ -232,8 +292,7 @@ class JournalWriter:
         asks = [item for item in self._pending if isinstance(item, _Ask)]
         self._pending = []
         for ask in asks:
-            ask.answer = () if ask.station is None else self._store.open_fills(ask.station)
-            ask.done.set()
+            ask.settle(self._store)
         self._succeed(refused)
 
     def _fail(self, error: Exception) -> bool:

@@ -152,11 +152,11 @@ def test_the_inbox_keeps_order_and_its_bounds() -> None:
     """Rows come out in the order they went in, whatever their lane; each lane loses only its own
     oldest.
     """
-    inbox: Inbox[int] = Inbox({Lane.SAMPLE: 3, Lane.EVENT: 2, Lane.KEPT: 4})
-    for number in range(12):
-        inbox.put(Lane(number % 3), number)
-    assert inbox.take(0.0) == [2, 3, 5, 6, 7, 8, 9, 10, 11]
-    assert [inbox.dropped(lane) for lane in Lane] == [1, 2, 0]
+    inbox: Inbox[int] = Inbox({Lane.SAMPLE: 3, Lane.EVENT: 2, Lane.KEPT: 4, Lane.INPUT: 1})
+    for number in range(16):
+        inbox.put(Lane(number % 4), number)
+    assert inbox.take(0.0) == [2, 4, 6, 8, 9, 10, 12, 13, 14, 15]
+    assert [inbox.dropped(lane) for lane in Lane] == [1, 2, 0, 3]
     inbox.close()
     assert inbox.take(60.0) == []
 

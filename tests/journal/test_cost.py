@@ -14,9 +14,9 @@ from pathlib import Path
 import pytest
 
 from monitor.journal import schema
+from monitor.journal.bounds import FILE_MAX_BYTES
 from monitor.journal.history import render_history
 from monitor.journal.reader import JournalReader
-from monitor.journal.store import FILE_MAX_BYTES
 
 pytestmark = pytest.mark.timing
 
@@ -113,7 +113,8 @@ def test_five_years_of_weekly_fills_stay_small(
     link.execute(
         "WITH RECURSIVE second (t) AS (SELECT 1 UNION ALL SELECT t + 1 FROM second WHERE t < ?) "
         "INSERT INTO fill_sample SELECT seq, t * 1000, 24.5 + (t % 17) / 16.0, "
-        "10.0 + (t * 7919 % 1000) / 3001.0, t / 6.0007, 'filling' FROM fill, second",
+        "10.0 + (t * 7919 % 1000) / 3001.0, t / 6.0007, 'filling', "
+        "0.27 + (t * 7919 % 77) / 3001.0, 25.0 + (t % 17) / 16.0 FROM fill, second",
         (TWO_HOURS_S,),
     )
     link.execute("COMMIT")

@@ -100,12 +100,15 @@ def test_a_damaged_record_is_moved_aside(
         assert (event.kind, aside.name in event.text) == ("journal", True)
 
 
+@pytest.mark.parametrize("table", ["alarm", "note", "note_by_what"])
 def test_damage_that_no_row_touches_is_found_at_the_start(
-    path: Path, start: Start, wall: Wall, filled: Filled
+    path: Path, start: Start, wall: Wall, filled: Filled, table: str
 ) -> None:
-    """A broken table of alarms is found when the record is opened, not at the first alarm."""
+    """A broken table of alarms or notes is found when the record is opened, not at its first row:
+    a new record knows of no proof, and a broken one might tell of one that never was.
+    """
     filled(path, start("f0"), [])
-    ruin_table(path, "alarm")
+    ruin_table(path, table)
     journal = JournalWriter(path, wall=wall)
     journal.begin_fill(start())
     assert journal.flush(5.0)

@@ -21,7 +21,7 @@ WRITING = """
     import sys
     from datetime import UTC, datetime
     from monitor.journal import writer
-    from monitor.journal.rows import AlarmMark, FillEnd, FillSample, FillStart, Outcome
+    from monitor.journal.rows import AlarmMark, FillSample, FillStart, NoteMark
 
     path, fill = sys.argv[1:]
     journal = writer.JournalWriter(path, wall=lambda: datetime.now(UTC))
@@ -31,7 +31,9 @@ WRITING = """
         for _ in range(40):
             second += 1
             journal.sample(FillSample(fill, float(second), 24.5, 10.0, second / 6, "filling"))
+            journal.input(fill, second / 3, "heard", str(second))
         journal.alarm(AlarmMark(fill, str(second), "low", float(second), "tick"))
+        journal.note(NoteMark(fill, "proof", str(second), "volunteer", True))
         if journal.flush(30.0):
             print(second, flush=True)
 """
@@ -39,8 +41,9 @@ WRITING = """
 
 @pytest.mark.timeout(180)
 def test_a_killed_writer_keeps_its_word(path: Path) -> None:
-    """Twenty times over one file: kill -9 at a random instant, and the file is whole, every sample
-    and alarm reported as committed is in it, without a hole, and every fill is found open.
+    """Twenty times over one file: kill -9 at a random instant, and the file is whole, every sample,
+    input, alarm and note reported as committed is in it, without a hole, and every fill is found
+    open.
     """
     chance = random.Random(20260307)
     promised: dict[str, int] = {}
@@ -71,6 +74,13 @@ def test_a_killed_writer_keeps_its_word(path: Path) -> None:
             assert times == [float(second) for second in range(1, len(times) + 1)]
             marks = {int(alarm.rule) for alarm in reader.alarms(station=fill, limit=10_000)}
             assert marks >= set(range(40, last + 1, 40))
+            proofs = {int(note.part) for note in reader.notes(station=fill, limit=10_000)}
+            assert proofs >= set(range(40, last + 1, 40))
+            inputs = reader.inputs(fill)
+            assert len(inputs) >= last
+            assert [(one.n, one.at_s, one.payload) for one in inputs] == [
+                (second, second / 3, str(second)) for second in range(1, len(inputs) + 1)
+            ]
             assert reader.fill(fill).outcome is None
     assert list(path.parent.glob("*.corrupt-*")) == []
     assert sum(promised.values()) > KILLS * 40

@@ -15,9 +15,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.core.exchange import Way
 from monitor.journal.export import COLUMNS, save_csv, write_csv
 from monitor.journal.history import as_dict, render_history
-from monitor.journal.rows import AlarmRecord, FillRecord, FillSample, Outcome
+from monitor.journal.rows import AlarmRecord, FillRecord, FillSample, NoteRecord, Outcome
 
 STARTED = datetime(2026, 3, 7, 9, 0, tzinfo=UTC)
 DONE = FillRecord(
@@ -65,28 +66,32 @@ STOPPED = replace(
     outcome=Outcome.STOPPED,
     cause="W06: leak probe wet",
     fill_s=75.0,
+    way=Way.OUT,
 )
 
 
 def test_the_history_is_a_table() -> None:
     """Every fact stands in its column; the forecast's error only where the fill reached its mark;
-    a simulated fill cannot be taken for a real one.
+    a simulated fill cannot be taken for a real one, nor a drain for a fill.
     """
     head, running, stopped, done = render_history([RUNNING, STOPPED, DONE], zone=UTC).splitlines()
     assert head == (
-        "started           fill              litres  minutes     forecast     °C min/mean/max  "
+        "started           fill          way      litres  minutes     forecast     "
+        "°C min/mean/max  "
         "result"
     )
     assert running == (
-        "2026-03-07 09:00  running-wit…    – of 420        –         42.0                   –  "
-        "SIMULATED running, or its engine is gone"
+        "2026-03-07 09:00  running-wit…  in     – of 420        –         42.0  "
+        "                 –  SIMULATED running, or its engine is gone"
     )
     assert stopped == (
-        "2026-03-07 09:00  e5            421 of 420      1.2         42.0  23.9 / 24.6 / 25.2  "
+        "2026-03-07 09:00  e5            out  421 of 420      1.2         42.0  "
+        "23.9 / 24.6 / 25.2  "
         "stopped: W06: leak probe wet"
     )
     assert done == (
-        "2026-03-07 09:00  a1b2c3d4      421 of 420     42.6  42.0 (+0.6)  23.9 / 24.6 / 25.2  done"
+        "2026-03-07 09:00  a1b2c3d4      in   421 of 420     42.6  42.0 (+0.6)  "
+        "23.9 / 24.6 / 25.2  done"
     )
 
 
@@ -120,6 +125,9 @@ def test_rows_become_json() -> None:
     assert data["started"] == "2026-03-07T09:00:00.000Z"
     assert (data["outcome"], data["ended"], data["simulated"]) == (None, None, True)
     assert json.loads(json.dumps(as_dict(DONE)))["outcome"] == "done"
+    assert (data["way"], as_dict(STOPPED)["way"]) == ("in", "out")
+    note = NoteRecord(1, "river", "proof", "high", "volunteer", STARTED, False, "")
+    assert as_dict(note)["wall"] == "2026-03-07T09:00:00.000Z"
     alarm = AlarmRecord(1, "river", None, "W06", "top", STARTED, 1.5, None, "wet")
     assert as_dict(alarm)["raised"] == "2026-03-07T09:00:00.000Z"
 
@@ -139,6 +147,8 @@ moments = st.lists(
         figures,
         figures,
         st.text(st.characters(categories=("L", "N", "P", "S", "Zs")), max_size=16),
+        figures,
+        figures,
     ),
     max_size=20,
 )
@@ -159,6 +169,8 @@ def read_back(text: str) -> list[FillSample]:
             number(row["flow_lpm"]),
             number(row["volume_l"]),
             row["phase"],
+            number(row["level_m"]),
+            number(row["tank_c"]),
         )
         for row in table
     ]
@@ -184,13 +196,13 @@ def test_csv_of_a_known_fill() -> None:
     out = io.StringIO(newline="")
     samples = [
         FillSample("a1b2c3d4", 0.0, 24.5, None, 0.0, "checking"),
-        FillSample("a1b2c3d4", 1.25, None, 9.75, 0.2, "filling"),
+        FillSample("a1b2c3d4", 1.25, None, 9.75, 0.2, "filling", 0.27, 25.5),
     ]
     write_csv(DONE, samples, out)
     assert out.getvalue() == (
-        "t_s,wall,temp_c,flow_lpm,volume_l,phase\r\n"
-        "0.0,2026-03-07T09:00:00.000Z,24.5,,0.0,checking\r\n"
-        "1.25,2026-03-07T09:00:01.250Z,,9.75,0.2,filling\r\n"
+        "t_s,wall,temp_c,flow_lpm,volume_l,phase,level_m,tank_c\r\n"
+        "0.0,2026-03-07T09:00:00.000Z,24.5,,0.0,checking,,\r\n"
+        "1.25,2026-03-07T09:00:01.250Z,,9.75,0.2,filling,0.27,25.5\r\n"
     )
 
 

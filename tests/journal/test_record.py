@@ -11,12 +11,14 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.journal import store as store_module
+from monitor.core.exchange import Way
+from monitor.journal import bounds
 from monitor.journal.reader import JournalReader, UnknownFillError
 from monitor.journal.rows import (
     DATA_CHARS,
@@ -70,30 +72,45 @@ def kept(value: float | None) -> float | None:
         band_low_c=numbers,
         band_high_c=numbers,
         note=st.text(max_size=600),
+        way=st.sampled_from(Way),
+        drained_l=numbers,
     ),
     moments=st.lists(
-        st.tuples(st.integers(0, 10**9), numbers, numbers, numbers, st.text(max_size=10)),
+        st.tuples(
+            st.integers(0, 10**9), numbers, numbers, numbers, st.text(max_size=10), numbers, numbers
+        ),
         max_size=20,
         unique_by=lambda moment: moment[0],
     ),
     end=st.tuples(st.sampled_from(Outcome), st.text(max_size=600), numbers, finite, finite),
+    shown=st.tuples(numbers, numbers),
     wall=st.datetimes(*YEARS, timezones=st.just(UTC)),
 )
 def test_everything_comes_back(
     start: FillStart,
-    moments: list[tuple[int, float | None, float | None, float | None, str]],
+    moments: list[tuple[Any, ...]],
     end: tuple[Outcome, str, float | None, float | None, float | None],
+    shown: tuple[float | None, float | None],
     wall: datetime,
 ) -> None:
     """Any fill comes back as it went in: numbers to the last bit, times to the millisecond,
     text without its control characters, NaN and infinity as not known.
     """
     samples = [
-        FillSample(start.id, ms / 1000, temp_c, flow_lpm, volume_l, phase)
-        for ms, temp_c, flow_lpm, volume_l, phase in moments
+        FillSample(start.id, ms / 1000, *others) for ms, *others in moments
     ]
     outcome, cause, delivered_l, fill_s, level_m = end
-    ending = FillEnd(start.id, outcome, cause, fill_s, delivered_l, level_m)
+    start_flow_lpm, overrun_l = shown
+    ending = FillEnd(
+        start.id,
+        outcome,
+        cause,
+        fill_s,
+        delivered_l,
+        level_m,
+        start_flow_lpm=start_flow_lpm,
+        overrun_l=overrun_l,
+    )
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "record.db"
         store = Store(path, lambda: wall)
@@ -115,14 +132,25 @@ def test_everything_comes_back(
     assert (fill.band_low_c, fill.band_high_c) == (kept(start.band_low_c), kept(start.band_high_c))
     assert fill.started_at_s == kept(start.at_s)
     assert (fill.outcome, fill.level_end_m) == (outcome, level_m)
+    assert (fill.way, fill.drained_l) == (start.way, kept(start.drained_l))
+    assert (fill.start_flow_lpm, fill.overrun_l) == (kept(start_flow_lpm), kept(overrun_l))
     for text, given_text in ((fill.note, start.note), (fill.cause, cause)):
         assert text.isprintable()
         assert text == clean_text(given_text, TEXT_CHARS)
     expected = sorted(samples, key=lambda one: one.t_s)
-    assert [(one.t_s, one.temp_c, one.flow_lpm, one.volume_l) for one in back] == [
-        (one.t_s, kept(one.temp_c), kept(one.flow_lpm), kept(one.volume_l)) for one in expected
+    assert list(back) == [
+        FillSample(
+            start.id,
+            one.t_s,
+            kept(one.temp_c),
+            kept(one.flow_lpm),
+            kept(one.volume_l),
+            clean_text(one.phase, 64),
+            kept(one.level_m),
+            kept(one.tank_c),
+        )
+        for one in expected
     ]
-    assert [one.phase for one in back] == [clean_text(one.phase, 64) for one in expected]
 
 
 @given(st.datetimes(*YEARS), st.integers(-720, 840))
@@ -198,26 +226,32 @@ def test_an_interrupted_fill_ends_at_its_last_sample(
 def test_a_fill_may_be_ended_again_with_better_figures(
     journal: JournalWriter, path: Path, start: Start, sample: Sample
 ) -> None:
-    """The settled litres replace the first ones; the moment it ended, the start's forecast where
-    none came later, and the notes stay.
+    """The settled litres replace the first ones; the moment it ended, the start's forecast and flow
+    where none came later, and the notes stay.
     """
     journal.begin_fill(start(forecast_s=2500.0, forecast_low_s=2400.0, note="weekly"))
     journal.sample(sample(1.0))
-    journal.end_fill(FillEnd("f1", Outcome.DONE, fill_s=60.0, delivered_l=10.0, note="on time"))
+    journal.end_fill(
+        FillEnd("f1", Outcome.DONE, "", 60.0, 10.0, note="on time", start_flow_lpm=9.8)
+    )
     assert journal.flush()
     with JournalReader(path) as reader:
         first = reader.fill("f1")
     journal.sample(sample(20.0, flow_lpm=0.0, phase="settling"))
-    journal.end_fill(FillEnd("f1", Outcome.DONE, "", 60.0, 10.4, note="on time", forecast_s=2520.0))
+    better = FillEnd("f1", Outcome.DONE, "", 60.0, 10.4, note="on time", forecast_s=2520.0)
+    journal.end_fill(replace(better, overrun_l=0.4))
     assert journal.flush()
     with JournalReader(path) as reader:
-        assert reader.fill("f1") == replace(first, delivered_l=10.4, forecast_s=2520.0)
+        assert reader.fill("f1") == replace(
+            first, delivered_l=10.4, forecast_s=2520.0, overrun_l=0.4
+        )
         assert len(reader.samples("f1")) == 2
     assert (first.forecast_s, first.forecast_low_s, first.note) == (
         2500.0,
         2400.0,
         "weekly; on time",
     )
+    assert (first.start_flow_lpm, first.overrun_l) == (9.8, None)
     assert journal.health.refused == 0
 
 
@@ -444,7 +478,7 @@ def test_the_file_is_held_to_its_bounds(
     path: Path, start: Start, sample: Sample, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Past its size the oldest samples go, summaries stay; lists keep their newest rows."""
-    monkeypatch.setattr(store_module, "LIST_MAX_ROWS", 6)
+    monkeypatch.setattr(bounds, "LIST_MAX_ROWS", 6)
     store = Store(path, lambda: WALL)
     for number in range(10):
         fill = f"f{number}"
@@ -457,7 +491,7 @@ def test_the_file_is_held_to_its_bounds(
         rows: list[Row] = [start(fill), *moments, *alarms, ending]
         assert store.write([Stamped(row, WALL) for row in rows], safe=False) == []
     link = store._opened()
-    store_module.prune(link, max_bytes=100_000)
+    bounds.prune(link, max_bytes=100_000)
     store.close()
     with JournalReader(path) as reader:
         fills = reader.list_fills()

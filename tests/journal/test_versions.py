@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.core.exchange import Way
 from monitor.journal import schema
 from monitor.journal.reader import JournalReader
 from monitor.journal.rows import AlarmMark, FillSample, FillStart
@@ -28,15 +29,17 @@ def digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def test_an_older_record_is_migrated(path: Path, start: Start, sample: Sample, wall: Wall) -> None:
-    """A record of the first form keeps its fills and gains what came later; a reader of it says
-    what to do until then.
+@pytest.mark.parametrize("form", range(1, schema.SCHEMA_VERSION))
+def test_an_older_record_is_migrated(path: Path, sample: Sample, wall: Wall, form: int) -> None:
+    """A record of an earlier form keeps its fills and samples and gains what came later; a reader
+    of it says what to do until then. What nobody had noted is not known: an old fill went in.
     """
-    old = schema.open_for_writing(path, NOW, schema.MIGRATIONS[:1])
+    old = schema.open_for_writing(path, NOW, schema.MIGRATIONS[:form])
     old.execute(
-        "INSERT INTO fill (id, station, started, started_by, attended, simulated) "
-        "VALUES ('old', 'river', '2026-01-03T10:00:00.000Z', 'volunteer', 1, 0)"
+        "INSERT INTO fill (id, station, started, started_by, attended, simulated, delivered_l) "
+        "VALUES ('old', 'river', '2026-01-03T10:00:00.000Z', 'volunteer', 1, 0, 411.5)"
     )
+    old.execute("INSERT INTO fill_sample VALUES (1, 1000, 24.5, 10.0, 0.2, 'filling')")
     old.close()
     with pytest.raises(schema.OlderRecordError, match="start the engine once"):
         JournalReader(path)
@@ -45,7 +48,17 @@ def test_an_older_record_is_migrated(path: Path, start: Start, sample: Sample, w
     assert journal.flush()
     assert journal.close()
     with JournalReader(path) as reader:
-        assert reader.fill("last").id == "old"
+        fill = reader.fill("last")
+        assert (fill.id, fill.attended, fill.delivered_l) == ("old", True, 411.5)
+        assert (fill.way, fill.start_flow_lpm, fill.overrun_l, fill.drained_l) == (
+            Way.IN,
+            None,
+            None,
+            None,
+        )
+        assert reader.samples("old") == (sample(1.0, fill="old", volume_l=0.2),)
+        assert reader.samples("old")[0].level_m is None
+        assert (reader.inputs("old"), reader.notes()) == ((), ())
         assert len(reader.alarms()) == 1
         versions = reader._link.execute("SELECT version FROM meta ORDER BY version").fetchall()
     assert [version for (version,) in versions] == list(range(1, schema.SCHEMA_VERSION + 1))
