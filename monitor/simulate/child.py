@@ -131,7 +131,9 @@ class BenchServer:
         self.apply(levels)
 
     def apply(self, batch: list[list[Any]]) -> None:
-        """Do what the plant did, in order: [pin, level, at_s] or [pin, times of pulses]."""
+        """Do what the plant did, in order: [pin, level, at_s], [pin, times of pulses], or
+        [select pin, channel, share, at_s] of a converter.
+        """
         for entry in batch:
             match entry:
                 case [pin, bool(high), at_s]:
@@ -140,6 +142,8 @@ class BenchServer:
                     pulse = self.factory.pin(pin).pulse
                     for at_s in times_s:
                         pulse(at_s)
+                case [select_pin, channel, share, _]:
+                    self.factory.analog_inputs(select_pin)[channel] = share
 
 
 class RemoteGovernor(Governor):

@@ -375,6 +375,7 @@ class RemoteBench:
         self._on_output = on_output
         self._child: Child | None = None
         self._inputs: dict[int, bool] = {}
+        self._analog: dict[tuple[int, int], float] = {}
         self._outputs: dict[int, bool] = {}
         self._batch: list[list[Any]] = []
 
@@ -389,6 +390,12 @@ class RemoteBench:
         if times_s:
             self._queue([pin, times_s])
 
+    def analog(self, select_pin: int, channel: int, share: float, at_s: float) -> None:
+        """Put a voltage, as a share of the reference, on a converter's input."""
+        if self._analog.get((select_pin, channel)) != share:
+            self._analog[select_pin, channel] = share
+            self._queue([select_pin, channel, share, at_s])
+
     def output(self, pin: int) -> bool:
         """Return the level on an output pin, as last heard; that of the resistor when released."""
         return self._outputs.get(pin, pin in self._rest_high)
@@ -397,7 +404,7 @@ class RemoteBench:
         """Serve this child from now on; return the levels it must start with."""
         self._child = child
         self._batch.clear()
-        return [[pin, high, self._conductor.clock.now_s()] for pin, high in self._inputs.items()]
+        return self._now()
 
     def detach(self, child: Child) -> None:
         """Release every output: the child is dead."""
@@ -410,9 +417,16 @@ class RemoteBench:
 
     def resend(self) -> None:
         """Put every input where it is now; a frozen child has missed what happened since."""
+        for entry in self._now():
+            self._queue(entry)
+
+    def _now(self) -> list[list[Any]]:
+        """Return what puts every input where it is now."""
         now_s = self._conductor.clock.now_s()
-        for pin, high in self._inputs.items():
-            self._queue([pin, high, now_s])
+        return [
+            *([pin, high, now_s] for pin, high in self._inputs.items()),
+            *([*key, share, now_s] for key, share in self._analog.items()),
+        ]
 
     def heard(self, pin: int, level: bool | None, at_s: float) -> None:
         """Note an output's new level."""

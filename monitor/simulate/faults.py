@@ -7,72 +7,24 @@ runs the processes puts in what goes wrong with them and with the link between t
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
-from dataclasses import dataclass
-from enum import StrEnum
+from collections.abc import Collection, Mapping
 from types import MappingProxyType
-from typing import Final, Literal
 
 from monitor.errors import ConfigError
+from monitor.simulate.faultspec import AT_CLOSE, Acts, FaultSpec, From, Need, Outcome, Story
 
-AT_CLOSE: Final = "at close"  # The fault waits for the coil to lose its current.
-
-
-class Acts(StrEnum):
-    """Where a fault is put in."""
-
-    PLANT = "plant"
-    SENSOR = "sensor"
-    PROCESS = "process"
-    LINK = "link"
-
-
-class Outcome(StrEnum):
-    """What a correct program makes of a fault."""
-
-    CLOSE = "close"  # Valve shut, fill ended, latched.
-    HOLD = "hold then close"  # Valve shut, a bounded number of tries, then as CLOSE.
-    ALARM = "alarm"  # Nothing the program does stops the water: a person is called.
-
-
-class From(StrEnum):
-    """The moment from which a fault's bound is counted."""
-
-    ONSET = "onset"  # The fault begins.
-    WET = "wet"  # Water reaches the leak probe.
-    COMMAND = "command"  # The coil loses its current.
-    SHOWN = "shown"  # The sensor's own reading first shows it.
-    DUE = "due"  # The water reaches the float that does not answer.
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FaultSpec:
-    """One row of the table.
-
-    Attributes:
-        name: what a person types.
-        line: what happens, in one line.
-        hazard: the hazard that it puts in.
-        onset: the part (0..1) of the needed litres that is in the tank when it begins, or AT_CLOSE.
-        acts: where it is put in.
-        outcome: what must follow.
-        causes: the hazards that may be named as the cause, the one that was put in first unless the
-            sensors of the reference rig can only see another.
-        bound_s: seconds from `bound_from` until the valve must be shut (for ALARM: until the alarm
-            is out); None where the catalogue bounds litres instead of time.
-        bound_from: where `bound_s` begins.
-    """
-
-    name: str
-    line: str
-    hazard: str
-    onset: float | Literal["at close"]
-    acts: Acts
-    outcome: Outcome
-    causes: tuple[str, ...]
-    bound_s: float | None
-    bound_from: From = From.ONSET
-
+__all__ = [
+    "AT_CLOSE",
+    "FAULTS",
+    "Acts",
+    "FaultSpec",
+    "From",
+    "Need",
+    "Outcome",
+    "Story",
+    "fault",
+    "offered",
+]
 
 # Beside the valve, every way of not hearing the engine is the same silence.
 _SILENCE = ("C01", "C02", "C03", "C04")
@@ -270,9 +222,222 @@ _TABLE = (
         causes=("S04",),
         bound_s=5.0,
     ),
+    # --- what only a rig with more on it can see ---
+    FaultSpec(
+        name="hose-astray",
+        line="the hose slips out and pours down a gully, where no leak probe is",
+        hazard="W02",
+        onset=0.4,
+        acts=Acts.PLANT,
+        outcome=Outcome.CLOSE,
+        causes=("W02",),
+        bound_s=60.0,
+        needs=(Need.LEVEL,),
+    ),
+    FaultSpec(
+        name="hose-split",
+        line="the hose splits over a gully and loses a fifth of the flow",
+        hazard="W03",
+        onset=0.3,
+        acts=Acts.PLANT,
+        outcome=Outcome.CLOSE,
+        causes=("W03",),
+        bound_s=300.0,
+        needs=(Need.LEVEL,),
+    ),
+    FaultSpec(
+        name="hose-split-half",
+        line="the hose splits over a gully and loses half of the flow",
+        hazard="W03",
+        onset=0.3,
+        acts=Acts.PLANT,
+        outcome=Outcome.CLOSE,
+        causes=("W03",),
+        bound_s=300.0,
+        needs=(Need.LEVEL,),
+    ),
+    FaultSpec(
+        name="drain-open",
+        line="the drain hose is still siphoning water away during the fill",
+        hazard="W11",
+        onset=0.1,
+        acts=Acts.PLANT,
+        outcome=Outcome.CLOSE,
+        causes=("W03", "W11"),  # The level tells how much is missing, and not where it goes.
+        bound_s=300.0,
+        needs=(Need.LEVEL,),
+    ),
+    FaultSpec(
+        name="back-siphon",
+        line="the street's main bursts and sucks the tank back through a hose under water",
+        hazard="W12",
+        onset=0.5,
+        acts=Acts.PLANT,
+        outcome=Outcome.CLOSE,
+        causes=("W12",),
+        bound_s=60.0,
+        needs=(Need.LEVEL,),
+    ),
+    FaultSpec(
+        name="meter-jammed",
+        line="the flow meter's rotor jams and lets the water pass",
+        hazard="W16",
+        onset=0.3,
+        acts=Acts.SENSOR,
+        outcome=Outcome.HOLD,
+        causes=("W16", "W15"),  # No flow shuts the valve before the level has risen enough to tell.
+        bound_s=30.0,
+        needs=(Need.LEVEL,),
+    ),
+    FaultSpec(
+        name="meter-high",
+        line="the flow meter counts 15 % too much",
+        hazard="W17",
+        onset=0.0,
+        acts=Acts.SENSOR,
+        outcome=Outcome.CLOSE,
+        causes=("W01", "W17"),  # Told as W17; then the tighter of the two, the litres, ends it.
+        bound_s=None,
+        needs=(Need.LEVEL,),
+    ),
+    FaultSpec(
+        name="top-up",
+        line="a top-up device adds 3 L/min of its own during the fill",
+        hazard="W20",
+        onset=0.3,
+        acts=Acts.PLANT,
+        outcome=Outcome.WARN,
+        causes=("W20",),
+        bound_s=None,
+        needs=(Need.LEVEL,),
+    ),
+    FaultSpec(
+        name="sump-high",
+        line="the weir slips down, so that the fill runs over into the sump",
+        hazard="W08",
+        onset=0.5,
+        acts=Acts.PLANT,
+        outcome=Outcome.CLOSE,
+        causes=("W08",),
+        bound_s=1.0,
+        bound_from=From.REACHED,
+        needs=(Need.SUMP_HIGH,),
+    ),
+    FaultSpec(
+        name="pump-dry",
+        line="the return pump is started after the fill with too little water in the sump",
+        hazard="W09",
+        onset=AT_CLOSE,
+        acts=Acts.PLANT,
+        outcome=Outcome.WARN,
+        causes=("W09",),
+        bound_s=10.0,
+        bound_from=From.REACHED,
+        needs=(Need.SUMP_LOW,),
+        linger_s=120.0,
+    ),
+    FaultSpec(
+        name="storage-full",
+        line="the vessel for waste water was not emptied, and is full before the drain is done",
+        hazard="W21",
+        onset=0.3,
+        acts=Acts.PLANT,
+        outcome=Outcome.CLOSE,
+        causes=("W21",),
+        bound_s=1.0,
+        bound_from=From.REACHED,
+        during=Story.DRAIN,
+        needs=(Need.DRAIN, Need.STORE),
+    ),
+    FaultSpec(
+        name="heater-stuck",
+        line="somebody switches the heater on during the drain, and its plug obeys no more",
+        hazard="W22",
+        onset=0.3,
+        acts=Acts.PLUG,
+        outcome=Outcome.CLOSE,
+        causes=("W22",),
+        bound_s=1.0,
+        bound_from=From.REACHED,
+        during=Story.DRAIN,
+        needs=(Need.DRAIN, Need.HEATER_PLUG),
+    ),
+    FaultSpec(
+        name="siphon-left",
+        line="water runs on out of the tank by itself after the drain has ended",
+        hazard="W23",
+        onset=AT_CLOSE,
+        acts=Acts.PLANT,
+        outcome=Outcome.ALARM,
+        causes=("W23",),
+        bound_s=60.0,  # As W12: the low float has turned over already, so the level must tell it.
+        bound_from=From.COMMAND,
+        during=Story.DRAIN,
+        needs=(Need.DRAIN, Need.LEVEL),
+        linger_s=240.0,
+    ),
+    FaultSpec(
+        name="tank-drift",
+        line="the mixing valve drifts within its band, and the tank would move too far",
+        hazard="T04",
+        onset=0.1,
+        acts=Acts.PLANT,
+        outcome=Outcome.CLOSE,
+        causes=("T04",),
+        bound_s=None,  # Before it happens: the tank itself has not moved too far.
+        needs=(Need.TANK_CHANGE,),
+    ),
+    FaultSpec(
+        name="temp-astray",
+        line="the incoming thermometer hangs in still air as warm as the tank",
+        hazard="T05",
+        onset=0.0,
+        acts=Acts.SENSOR,
+        outcome=Outcome.WARN,
+        causes=("T05",),
+        bound_s=300.0,
+    ),
+    FaultSpec(
+        name="level-frozen",
+        line="the level probe shows the same level for ever",
+        hazard="S06",
+        onset=0.3,
+        acts=Acts.SENSOR,
+        outcome=Outcome.CLOSE,
+        causes=("S06",),
+        bound_s=60.0,
+        needs=(Need.LEVEL,),
+    ),
+    FaultSpec(
+        name="temps-swapped",
+        line="the thermometers of the tank and of the incoming water have changed places",
+        hazard="T08",
+        onset=0.0,
+        acts=Acts.SENSOR,
+        outcome=Outcome.REFUSE,
+        causes=("T08",),
+        bound_s=None,
+        needs=(Need.TANK_TEMP,),
+    ),
+    FaultSpec(
+        name="desk-killed",
+        line="the process that people see is killed",
+        hazard="C16",
+        onset=0.5,
+        acts=Acts.PROCESS,
+        outcome=Outcome.WARN,
+        causes=("C16",),
+        bound_s=10.0,
+        needs=(Need.DESK,),
+    ),
 )
 
 FAULTS: Mapping[str, FaultSpec] = MappingProxyType({spec.name: spec for spec in _TABLE})
+
+
+def offered(fitted: Collection[Need]) -> tuple[FaultSpec, ...]:
+    """Return the rows that mean something where these things are fitted, in the table's order."""
+    return tuple(spec for spec in FAULTS.values() if set(spec.needs) <= set(fitted))
 
 
 def fault(name: str) -> FaultSpec:

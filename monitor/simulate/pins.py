@@ -13,6 +13,8 @@ from collections.abc import Callable
 from gpiozero import PinSetInput
 from gpiozero.pins.mock import MockFactory, MockPin, PinState
 
+from monitor.simulate.spi import SimSpi
+
 HISTORY_MAX = 64
 
 
@@ -122,11 +124,21 @@ class SimFactory(MockFactory):  # type: ignore[misc]
         """Take the simulated clock."""
         self._now_s = now_s
         self._on_output = on_output
+        self._analog: dict[int, dict[int, float]] = {}
         super().__init__(revision, LeanMockPin)
 
     def ticks(self) -> float:
         """Return the simulated time."""
         return self._now_s()
+
+    def analog_inputs(self, select_pin: int) -> dict[int, float]:
+        """Return the inputs of the converter with this select pin: shares of its reference by
+        channel. The same object every time, for the world to write and the converter to read.
+        """
+        return self._analog.setdefault(select_pin, {})
+
+    def _get_spi_class(self, shared: bool, hardware: bool) -> type[SimSpi]:
+        return SimSpi
 
     def report(self, pin: int, level: bool | None) -> None:
         """Tell the listener of an output's new level; called by the pins."""

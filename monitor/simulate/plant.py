@@ -13,6 +13,8 @@ solenoid, travel the valve's opening between 0 and 1, and f the filter, which cl
 it has passed. Each second or less the tank takes what flows; what does not reach the tank, or runs
 over its rim, is on the floor.
 
+What may stand around the tank (sump, drain, heater) is in `house`.
+
 Nothing here reads a clock or draws a number after construction. The mains' slow wander is a sum of
 three waves whose phases come from the seed, so it is a function of time alone and does not depend
 on how often anybody looks. The default rig, its museum and all its numbers are invented.
@@ -23,27 +25,41 @@ from __future__ import annotations
 import math
 import random
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from monitor.core.units import L_PER_M3, S_PER_MIN
 from monitor.core.water import density_kgm3, enthalpy_kjkg, temp_from_enthalpy_c
 from monitor.errors import ConfigError
+from monitor.simulate.house import TRAVEL_SHUT, Body, Drain, Heater, House, Store, Sump
+from monitor.simulate.hydraulics import (
+    GRAVITY_MS2,
+    HAZEN_WILLIAMS_POWER,
+    LPM_PER_M3S,
+    balanced_flow_lpm,
+    hazen_williams_r,
+    minor_loss_r,
+)
 
-HAZEN_WILLIAMS = 10.667  # SI form, metres and m³/s; sources differ by 0.1 %.
-HAZEN_WILLIAMS_POWER = 1.852
-GRAVITY_MS2 = 9.80665
-LPM_PER_M3S = L_PER_M3 * S_PER_MIN
+__all__ = [
+    "GRAVITY_MS2",
+    "HAZEN_WILLIAMS_POWER",
+    "LPM_PER_M3S",
+    "HeadEvent",
+    "Mixing",
+    "Plant",
+    "Rig",
+    "balanced_flow_lpm",
+    "hazen_williams_r",
+    "invented_taps",
+    "minor_loss_r",
+]
 
 STEP_S = 1.0  # Flow changes over minutes; halving this moves a fill's end by well under 0.1 s.
 VALVE_STEP_S = 0.05  # While the valve travels, flow changes over tenths of a second.
-TRAVEL_SHUT = 1e-6  # Travel below this is rounding, not a gap that water could pass.
-NEWTON_STEPS = 30  # Two or three are used; the rest is a bound.
-NEWTON_TOLERANCE = 1e-10
-NEWTON_FROM_LPM = 0.1  # A guess nearer to zero would throw the second point out of all bounds.
-
 WANDER_PERIODS_S = (97.0, 311.0, 1009.0)  # Invented; primes, so that they never fall in step.
 MIX_PERIODS_S = (7.3, 31.0)  # Invented: the mixing valve hunts a little around its set point.
+WAVE_PERIODS_S = (1.3, 2.9, 5.9)  # Invented: what runs to and fro in a tank of two metres.
 
 # Fields of a rig that something is divided by.
 _ABOVE_ZERO = (
@@ -84,6 +100,9 @@ class Rig:
     start_level_m: float = 0.27
     float_m: float = 0.58  # Where the float turns over: the highest water that is accepted.
     high_float_m: float = 0.59  # A second one, where it is wired.
+    low_float_m: float = 0.27  # The low mark's, where it is wired: below it the water is too low.
+    wave_m: float = 0.0005  # The highest departure of the surface from the still level, with no
+    wave_m_per_lpm: float = 0.0003  # inflow, and what each L/min of it adds.
     tank_elevation_m: float = 0.6
     hose_end_m: float = 0.63  # Above the rim: an air gap, so nothing can be sucked back.
 
@@ -116,6 +135,11 @@ class Rig:
     pipe_l: float = 1.5  # Water that stood in the pipe and comes first, at about room temperature.
     pipe_rest_s: float = 900.0  # How fast standing water takes on the room's temperature.
     tank_c: float = 24.6
+
+    sump: Sump | None = None
+    drain: Drain = field(default_factory=Drain)
+    store: Store | None = None
+    heater: Heater | None = None
 
     def __post_init__(self) -> None:
         """Raise ConfigError for a rig that cannot be built."""
@@ -170,15 +194,33 @@ class Plant:
         valve_stuck: the valve stays as far open as it is (debris, or a welded relay contact).
         blocked: nothing passes (filter blocked, or the meter's rotor wedged across the pipe).
         stopcock_open: False once a person has shut the supply.
-        mixing: what the mixing valve does.
+        mixing: what the mixing valve does, and mix_c: what it is set to.
+        head_part: the part of the mains' head that is there: less while another station of the
+            same supply is filled, 0 when the mains are lost.
+        hose_end_m: where the hose ends, above the tank's floor.
+        gully: what the hose loses runs down a gully, out of the leak probe's sight.
+        meter_jammed: the rotor stands still and lets the water pass.
+        meter_gain: pulses for each one that there should be.
 
     Attributes to read (the truth, all from this plant's beginning):
         now_s, volume_l, inflow_lpm (through the meter, negative when siphoned back),
         delivered_l (forward through the meter), returned_l (backward), floor_l (all that was ever
         spilled), puddle_l (what lies there now), temp_in_c (in the pipe, where the sensor sits),
         valve_travel (0 shut .. 1 open), shut_at_s and stopped_at_s (when the valve last came to
-        rest shut, and when flow last ended; None before), max_level_m.
+        rest shut, and when flow last ended; None before), max_level_m, min_level_m; and `house`,
+        the state of all that stands around the tank.
     """
+
+    hose_off: float = 0.0
+    joint_leak: float = 0.0
+    valve_stuck: bool = False
+    blocked: bool = False
+    stopcock_open: bool = True
+    mixing: Mixing = Mixing.NORMAL
+    head_part: float = 1.0
+    gully: bool = False
+    meter_jammed: bool = False
+    meter_gain: float = 1.0
 
     def __init__(self, rig: Rig, *, seed: int = 0, start_s: float = 0.0) -> None:
         self.rig = rig
@@ -187,15 +229,13 @@ class Plant:
         rng = random.Random(seed)
         self._wander = [(math.tau / p, rng.uniform(0, math.tau)) for p in WANDER_PERIODS_S]
         self._hunting = [(math.tau / p, rng.uniform(0, math.tau)) for p in MIX_PERIODS_S]
+        waves = random.Random(f"waves {seed}")  # Of its own: the draws above stay what they were.
+        self._waves = [(math.tau / p, waves.uniform(0, math.tau)) for p in WAVE_PERIODS_S]
         self._events = sorted(rig.head_events, key=lambda event: event.start_s)
         self._edges = sorted({t for e in self._events for t in (e.start_s, e.end_s)})
 
-        self.hose_off = 0.0
-        self.joint_leak = 0.0
-        self.valve_stuck = False
-        self.blocked = False
-        self.stopcock_open = True
-        self.mixing = Mixing.NORMAL
+        self.mix_c = rig.mix_c
+        self.hose_end_m = rig.hose_end_m
 
         self._energised = False
         self.valve_travel = 0.0
@@ -207,7 +247,15 @@ class Plant:
         self.volume_l = min(rig.volume_l(rig.start_level_m), self._rim_l)
         self._mass_kg = self.volume_l * density_kgm3(rig.tank_c) / L_PER_M3
         self._heat_kj = self._mass_kg * enthalpy_kjkg(rig.tank_c)
-        self.max_level_m = self.level_m
+        self.max_level_m = self.min_level_m = self.level_m
+        self.house = House(
+            sump=rig.sump,
+            drain=rig.drain,
+            store=rig.store,
+            heater=rig.heater,
+            water_c=rig.tank_c,
+            topup_c=rig.room_c,
+        )
 
         self.inflow_lpm = 0.0
         self.delivered_l = 0.0
@@ -253,6 +301,12 @@ class Plant:
         """Make the meter one of this nominal factor; the rig's `meter_error` still applies."""
         self._pulses_per_l = pulses_per_litre * (1.0 + self.rig.meter_error)
 
+    def surface_m(self, at_s: float) -> float:
+        """Return the height of the moving surface where a level probe hangs, in metres."""
+        wave = sum(math.sin(rate * at_s + phase) for rate, phase in self._waves)
+        most_m = self.rig.wave_m + self.rig.wave_m_per_lpm * abs(self.inflow_lpm)
+        return self.level_m + most_m * wave / len(self._waves)
+
     def head_m(self, at_s: float) -> float:
         """Return the mains' head in metres at a moment."""
         factor = 1.0
@@ -264,6 +318,7 @@ class Plant:
         wave = 0.0
         for rate, phase in self._wander:
             wave += math.sin(rate * at_s + phase)
+        factor *= self.head_part
         return self.rig.head_m * factor * (1.0 + self.rig.wander * wave / len(self._wander))
 
     def advance(self, to_s: float) -> list[float]:
@@ -282,6 +337,7 @@ class Plant:
     def _next_s(self, to_s: float) -> float:
         """Return where the next step ends: no step straddles a change of the mains' head."""
         travelling = not self.valve_stuck and self.valve_travel != float(self._energised)
+        travelling = travelling or self.house.travelling
         end_s = min(to_s, self.now_s + (VALVE_STEP_S if travelling else STEP_S))
         edge = bisect_right(self._edges, self.now_s)
         return min(end_s, self._edges[edge]) if edge < len(self._edges) else end_s
@@ -301,6 +357,8 @@ class Plant:
         if litres:
             self._count(abs(litres), start_s, dt_s)
             self._pour(litres)
+        if self.house.busy:
+            self.house.step(self, start_s, dt_s)
         if self.rig.floor_drain_lpm:
             drained_l = self.rig.floor_drain_lpm * dt_s / S_PER_MIN
             self.puddle_l = max(self.puddle_l - drained_l, 0.0)
@@ -322,11 +380,11 @@ class Plant:
         rig = self.rig
         if travel <= TRAVEL_SHUT or self.blocked or not self.stopcock_open:
             return 0.0
-        submerged = self.hose_off < 1.0 and self.level_m > max(rig.hose_end_m, 0.0)
+        submerged = self.hose_off < 1.0 and self.level_m > max(self.hose_end_m, 0.0)
         if self.hose_off >= 1.0:
             end_m = 0.0  # On the floor, which is taken as the level of the stated head.
         else:
-            end_m = rig.tank_elevation_m + max(self.level_m, rig.hose_end_m)
+            end_m = rig.tank_elevation_m + max(self.level_m, self.hose_end_m)
         spare_m = self.head_m(at_s) - end_m
         if spare_m == 0.0 or (spare_m < 0.0 and not submerged):
             return 0.0  # Air goes in where no water can.
@@ -350,7 +408,7 @@ class Plant:
             return
         if self.mixing is Mixing.NORMAL:
             wave = sum(math.sin(rate * self.now_s + phase) for rate, phase in self._hunting)
-            target_c = rig.mix_c + rig.mix_hunting_c * wave / len(self._hunting)
+            target_c = self.mix_c + rig.mix_hunting_c * wave / len(self._hunting)
         else:
             target_c = rig.hot_c if self.mixing is Mixing.HOT else rig.cold_c
         self._mix_c += (target_c - self._mix_c) * -math.expm1(-dt_s / rig.mix_lag_s)
@@ -361,9 +419,9 @@ class Plant:
 
     def _count(self, litres: float, start_s: float, dt_s: float) -> None:
         """Add what passes the meter's rotor, which cannot tell forward from backward."""
-        if litres * S_PER_MIN < self.rig.meter_start_lpm * dt_s:
+        if self.meter_jammed or litres * S_PER_MIN < self.rig.meter_start_lpm * dt_s:
             return
-        before, rate = self._pulses, litres * self._pulses_per_l / dt_s
+        before, rate = self._pulses, litres * self._pulses_per_l * self.meter_gain / dt_s
         self._pulses = before + rate * dt_s
         first, last = math.floor(before) + 1, math.floor(self._pulses)
         self._pulse_times_s.extend(start_s + (n - before) / rate for n in range(first, last + 1))
@@ -378,18 +436,25 @@ class Plant:
         self.delivered_l += litres
         lost_l = litres * min(self.joint_leak, 1.0)
         lost_l += (litres - lost_l) * min(self.hose_off, 1.0)
-        into_l = litres - lost_l
+        into_l = max(litres - lost_l, 0.0)
         mass_kg = into_l * density_kgm3(self.temp_in_c) / L_PER_M3
-        self._mass_kg += mass_kg
-        self._heat_kj += mass_kg * enthalpy_kjkg(self.temp_in_c)
-        self.volume_l += into_l
-        if self.volume_l > self._rim_l:
-            over_l = self.volume_l - self._rim_l
-            self._take(over_l)
-            lost_l += over_l
-        self.floor_l += lost_l
-        self.puddle_l += lost_l
+        if self.gully:
+            self.house.away_l += lost_l
+            lost_l = 0.0
+        lost_l += self._add(Body(into_l, mass_kg, mass_kg * enthalpy_kjkg(self.temp_in_c)))
+        self.spill(lost_l)
         self.max_level_m = max(self.max_level_m, self.level_m)
+
+    def _add(self, water: Body) -> float:
+        """Pour water into the tank, and return the litres that run over its rim."""
+        self._mass_kg += water.mass_kg
+        self._heat_kj += water.heat_kj
+        self.volume_l += water.volume_l
+        if self.volume_l <= self._rim_l:
+            return 0.0
+        over_l = self.volume_l - self._rim_l
+        self._take(over_l)
+        return over_l
 
     def _take(self, litres: float) -> None:
         """Take well stirred water out of the tank, which is not empty."""
@@ -397,33 +462,33 @@ class Plant:
         self.volume_l = max(self.volume_l - litres, 0.0)
         self._mass_kg *= left
         self._heat_kj *= left
+        self.min_level_m = min(self.min_level_m, self.level_m)
 
+    # The tank as its surroundings see it (`house.Tank`).
 
-def hazen_williams_r(length_m: float, bore_m: float, c: float) -> float:
-    """Return r in h = r Q^1.852 with h in metres of water and Q in L/min."""
-    per_m3s = HAZEN_WILLIAMS * c**-HAZEN_WILLIAMS_POWER * bore_m**-4.871 * length_m
-    return float(per_m3s / LPM_PER_M3S**HAZEN_WILLIAMS_POWER)
+    def above_l(self, level_m: float) -> float:
+        """Return the litres that stand higher than this level."""
+        return max(self.volume_l - level_m * self._area_l, 0.0)
 
+    def take(self, litres: float) -> Body:
+        """Take well stirred water out of the tank, at most all there is."""
+        litres = min(litres, self.volume_l)
+        if litres <= 0.0:
+            return Body(0.0, 0.0, 0.0)
+        mass_kg, heat_kj = self._mass_kg, self._heat_kj
+        self._take(litres)
+        return Body(litres, mass_kg - self._mass_kg, heat_kj - self._heat_kj)
 
-def minor_loss_r(k: float, bore_m: float) -> float:
-    """Return r in h = r Q^2 for a loss of k velocity heads, h in metres and Q in L/min."""
-    per_m3s = 8.0 * k / (math.pi**2 * GRAVITY_MS2 * bore_m**4)
-    return per_m3s / LPM_PER_M3S**2
+    def give(self, water: Body) -> None:
+        """Pour water into the tank; what runs over its rim is on the floor."""
+        self.spill(self._add(water))
+        self.max_level_m = max(self.max_level_m, self.level_m)
 
+    def warm(self, heat_kj: float) -> None:
+        """Put heat into the tank's water."""
+        self._heat_kj += heat_kj
 
-def balanced_flow_lpm(head_m: float, power_r: float, square_r: float, guess_lpm: float) -> float:
-    """Return Q >= 0 in L/min with power_r Q^1.852 + square_r Q^2 = head_m (metres, positive).
-
-    Newton's method. The left side is convex and rising, so from any positive guess the second
-    point lies right of the root and the rest walk down to it.
-    """
-    flow = max(guess_lpm, NEWTON_FROM_LPM)
-    for _ in range(NEWTON_STEPS):
-        part = power_r * flow**HAZEN_WILLIAMS_POWER
-        square = square_r * flow * flow
-        change = (part + square - head_m) * flow / (HAZEN_WILLIAMS_POWER * part + 2.0 * square)
-        # Halving keeps the point positive should rounding ever push it across zero.
-        flow = flow - change if change < flow else flow / 2.0
-        if abs(change) <= NEWTON_TOLERANCE * flow:
-            break
-    return flow
+    def spill(self, litres: float) -> None:
+        """Pour water on the floor."""
+        self.floor_l += litres
+        self.puddle_l += litres

@@ -1,4 +1,4 @@
-"""A simulated DS18B20 in the pipe, and the text that the Linux kernel shows of one."""
+"""A simulated DS18B20, and the text that the Linux kernel shows of one."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ import math
 import os
 import random
 from pathlib import Path
-
-from monitor.simulate.plant import Plant
 
 W1_PERIOD_S = 1.0  # A 12-bit conversion takes up to 750 ms (DS18B20 datasheet).
 W1_LAG_S = 2.0  # Invented: a probe in flowing water.
@@ -20,15 +18,14 @@ W1_POWER_ON = bytes((0x50, 0x05, *W1_TAIL, 0x0C, 0x10))  # 85 °C before any con
 
 
 class W1Probe:
-    """A DS18B20 in the pipe, as the Linux kernel shows it: one folder with one text file."""
+    """A DS18B20 in water, as the Linux kernel shows it: one folder with one text file."""
 
-    def __init__(self, folder: Path, plant: Plant, rng: random.Random) -> None:
+    def __init__(self, folder: Path, water_c: float, now_s: float, rng: random.Random) -> None:
         self._folder = folder
-        self._plant = plant
         self._rng = rng
         self._bias_c = rng.uniform(-W1_BIAS_C, W1_BIAS_C)
-        self._temp_c = plant.temp_in_c
-        self._seen_s = plant.now_s
+        self._temp_c = water_c
+        self._seen_s = now_s
         self._due_s = -math.inf
         self._gone = False
         self._handle: int | None = None
@@ -39,9 +36,13 @@ class W1Probe:
         if self._handle is not None:
             os.close(self._handle)
 
-    def advance(self, now_s: float, *, gone: bool, power_on: bool) -> None:
+    def hang(self, there_c: float) -> None:
+        """Have hung at this temperature for long already."""
+        self._temp_c = there_c
+
+    def advance(self, now_s: float, water_c: float, *, gone: bool, power_on: bool) -> None:
         """Follow the water, and write the file once a second."""
-        change_c = self._plant.temp_in_c - self._temp_c
+        change_c = water_c - self._temp_c
         self._temp_c += change_c * -math.expm1(-max(now_s - self._seen_s, 0.0) / W1_LAG_S)
         self._seen_s = now_s
         if gone and not self._gone and self._handle is not None:

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from monitor.app import Surroundings, engine_of, guest_link, node_of
+from monitor.app import Surroundings, engine_of, guest_link, node_of, plan_of
 from monitor.config import Config, Station
 from monitor.core.exchange import AlarmNotice, Presence, Reply, Request, Status
 from monitor.core.phases import Phase
@@ -35,13 +35,15 @@ from monitor.link.broker import EmbeddedBroker
 from monitor.node import Node
 from monitor.ports import Link
 from monitor.simulate.conductor import Conductor, RemoteBench
-from monitor.simulate.faults import Acts, fault
+from monitor.simulate.faults import Acts, Story, fault
+from monitor.simulate.fitting import checked_fault
 from monitor.simulate.lockstep import running
 from monitor.simulate.pins import SimFactory
 from monitor.simulate.plant import Plant
 from monitor.simulate.relay import Relay
 from monitor.simulate.supervisor import Service, Supervisor
 from monitor.simulate.world import LocalBench, World
+from monitor.stage.devices import desk_of, plugged
 from monitor.stage.script import (
     LONGEST_S,
     ROLE_FAULTS,
@@ -49,6 +51,7 @@ from monitor.stage.script import (
     memory_folder,
     rig_of,
     simulated,
+    story_of,
     wiring_of,
 )
 from monitor.stage.verdict import verdict_of
@@ -56,6 +59,7 @@ from monitor.stage.verdict import verdict_of
 TICK_S = 0.25
 AFTER_DONE_S = 2.0
 AFTER_STOP_S = 30.0
+NOTED_S = 2.0  # until what was noted is known
 READY_S = 30.0  # roles that are not there by then will not come
 BROKER_RESTART_S = 5.0
 ENDED = ("done", "stopped")
@@ -76,7 +80,13 @@ class Stage:
     """One simulation. `play` runs it inside a lock-step loop and returns the verdict."""
 
     def __init__(self, script: Script) -> None:
-        """Keep the script."""
+        """Keep the script.
+
+        Raises:
+            ConfigError: its fault is none, or means nothing at its station.
+        """
+        if script.fault is not None:
+            checked_fault(script.config.stations[script.station], script.fault)
         self._script = script
         self._seen = _Seen()
         self._stop = asyncio.Event()
@@ -85,6 +95,7 @@ class Stage:
         self._relay: Relay | None = None
         self._broker: subprocess.Popen[bytes] | None = None
         self._broker_port = 0
+        self._desk: AsyncExitStack | None = None
         self._ended_s: float | None = None
         # In a record that is kept no two runs may share a fill's identity, whatever their seed.
         kept = script.journal is not None
@@ -106,6 +117,7 @@ class Stage:
             station = config.stations[script.station]
             url = await stack.enter_async_context(self._brokered())
             self._world(station, folder / "w1")
+            await self._furnish(stack, station, url)
             await self._raise(stack, config, station, url)
             # Nobody reads the status of a quiet run whose engine can be asked directly.
             looks = self._engine is None or not script.quiet
@@ -152,7 +164,7 @@ class Stage:
         script = self._script
         wiring = wiring_of(station)
         self._pins = SimFactory(self._clock.now_s, on_output=self._on_output)
-        rest_high = () if wiring.relay_active_high else (wiring.relay_pin,)
+        rest_high = wiring.rest_high
         if ROLE_FAULTS.get(script.fault or "") == "node":
             bench: Any = RemoteBench(
                 self._conductor(), rest_high=rest_high, on_output=self._on_output
@@ -168,6 +180,15 @@ class Stage:
         )
         if script.fault is not None:
             self.world.inject(script.fault, at_s=script.fault_at_s)
+
+    async def _furnish(self, stack: AsyncExitStack, station: Station, url: str) -> None:
+        """Put on the network what the roles expect to find there."""
+        around = self._around(url)
+        for plug in await plugged(stack, station, self.world, around):
+            self._start(plug.run(), f"stage-plug-{plug.plug}")
+        if station.desk != "ignore":
+            self._desk = await stack.enter_async_context(AsyncExitStack())
+            await desk_of(self._desk, station, around)
 
     def _conductor(self) -> Conductor:
         governor = running().governor
@@ -274,9 +295,24 @@ class Stage:
 
     async def _run_water(self) -> None:
         """Let the water run. It moves at every tick and at every change of an output."""
+        drain = self._script.config.stations[self._script.station].drain
         while True:
             self.world.advance(self._clock.now_s())
+            if drain is not None and drain.by == "hose":
+                self.world.hang_hose(self._phase() == Phase.DRAINING)
             await asyncio.sleep(TICK_S)
+
+    def _phase(self) -> str:
+        """Return the station's phase, from the engine itself where it is in this process."""
+        if self._engine is not None:
+            return self._engine.state.phase.value
+        return str(self._seen.status.get("phase", ""))
+
+    def _check_roles(self) -> None:
+        """Raise what ended a role of this process: no verdict hides a broken program."""
+        for task in self._pending:
+            if task.get_name().startswith("role-") and task.done() and not task.cancelled():
+                task.result()
 
     def _on_output(self, pin: int, level: bool | None, at_s: float) -> None:
         """Move the water exactly when an output changes; pins let go at the very end are late."""
@@ -300,6 +336,9 @@ class Stage:
                 (strike or self._conductor().freeze)(child)
         elif name == "broker-killed":
             self._kill_broker()
+        elif name == "desk-killed" and self._desk is not None:
+            # To the engine a client's goodbye and the broker's word of its death are the same.
+            self._start(self._desk.aclose(), "stage-desk")
         elif name == "network-cut" and self._relay is not None and self._node is not None:
             self._relay.cut()
             self._ledger.broker_down()  # what is sent into a cut cable is not waited for
@@ -365,26 +404,48 @@ class Stage:
         ready_s = self._clock.now_s() + READY_S
         while self._clock.now_s() < ready_s and not self._ready():  # noqa: ASYNC110 - simulated
             await asyncio.sleep(TICK_S)
-        rig = self.world.plant.rig
-        litres = script.litres if script.litres is not None else rig.need_l
-        request = Request(station.id, self._new_id(), "fill", "simulation", {"litres": litres})
+        self._check_roles()
+        for note in self._notes(station):
+            guest.send(note)
+        await asyncio.sleep(NOTED_S)
+        request = self._request(station)
         guest.send(request)
         limit_s = self._clock.now_s() + LONGEST_S
         while self._clock.now_s() < limit_s:
             await asyncio.sleep(TICK_S)
+            self._check_roles()
             reply = self._seen.reply
             answered = reply is not None and reply.id == request.id
             if answered and reply is not None and not reply.ok:
                 self._seen.refused = reply.text
             if self._seen.refused:
                 break
-            if self._engine is not None:
-                self._watch_end(self._engine.state.phase.value)
+            self._watch_end(self._phase())
             if self._ended_s is not None and self._over():
                 break
         self._script.on_verdict(await asyncio.to_thread(self._verdict))
         if not script.once:
             await asyncio.Event().wait()
+
+    def _notes(self, station: Station) -> list[Request]:
+        """Return what people note before they leave a fill alone: all is invented, and proven."""
+        proofs = [{"what": "proof", "part": part} for part in plan_of(station).proven]
+        others = [{"what": "people"}] if station.people_check else []
+        if station.filter is not None:
+            others.append({"what": "cartridge"})
+        return [
+            Request(station.id, self._new_id(), "note", "simulation", dict(args))
+            for args in (*proofs, *others)
+        ]
+
+    def _request(self, station: Station) -> Request:
+        """Return what is asked for: a fill, or a drain down to the low mark."""
+        litres = self._script.litres
+        args: dict[str, Any] = {} if litres is None else {"litres": litres}
+        verb = story_of(self._script).value
+        if verb == Story.FILL:
+            args.setdefault("litres", self.world.plant.rig.need_l)
+        return Request(station.id, self._new_id(), verb, "simulation", args)
 
     def _ready(self) -> bool:
         """Say whether both roles are here and the engine hears the node."""
@@ -397,13 +458,14 @@ class Stage:
     def _over(self) -> bool:
         """Say whether nothing more will happen."""
         since_s = self._clock.now_s() - (self._ended_s or 0.0)
-        phase = self._seen.status.get("phase")
-        done = phase == "done"
-        if self._engine is not None:
-            done = self._engine.state.phase is Phase.DONE
-        if since_s < (AFTER_DONE_S if done else AFTER_STOP_S):
+        watch_s = AFTER_DONE_S if self._phase() == Phase.DONE else AFTER_STOP_S
+        if self._script.fault is not None:
+            watch_s = max(watch_s, fault(self._script.fault).linger_s)
+        if since_s < watch_s:
             return False
-        return self.world.plant.inflow_lpm == 0.0
+        plant = self.world.plant
+        draining = story_of(self._script) is Story.DRAIN and plant.house.drain_lpm != 0.0
+        return plant.inflow_lpm == 0.0 and not draining
 
     # --- the verdict ---
 

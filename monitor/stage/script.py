@@ -9,16 +9,19 @@ from pathlib import Path
 from typing import Any
 
 from monitor.config import Box, Config, Flow, Leak, Station
-from monitor.config.parts import Ds18b20
+from monitor.config.parts import FloatRole, Level
 from monitor.core.units import L_PER_M3
 from monitor.simulate.conductor import Conductor
+from monitor.simulate.faults import Story, fault
+from monitor.simulate.house import Drain, Heater, Store, Sump
 from monitor.simulate.lockstep import LocalGovernor
 from monitor.simulate.plant import Rig, invented_taps
-from monitor.simulate.world import Wiring
+from monitor.simulate.world import LevelProbe, Wiring
 
 LONGEST_S = 6 * 3600.0
 SECOND_FLOAT_M = 0.01  # above the mark
 AIR_GAP_M = 0.03  # above the rim
+WEIR_M = 0.001  # above the mark
 ROLE_FAULTS = {
     "engine-killed": "engine",
     "engine-frozen": "engine",
@@ -55,6 +58,11 @@ class Script:
     on_verdict: Callable[[dict[str, Any]], None] = field(default=lambda _verdict: None)
 
 
+def story_of(script: Script) -> Story:
+    """Return what is asked for: a drain when the fault is one of draining, else a fill."""
+    return Story.FILL if script.fault is None else fault(script.fault).during
+
+
 def rig_of(station: Station, script: Script) -> Rig:
     """Return the water's side of a configured station: a box of the same height and volume."""
     vessel = station.vessel
@@ -63,6 +71,8 @@ def rig_of(station: Station, script: Script) -> Rig:
     else:
         length_m, width_m = vessel.capacity_l / vessel.rim_m / L_PER_M3, 1.0
     start_m = script.start_level_m
+    if start_m is None and story_of(script) is Story.DRAIN:
+        start_m = vessel.mark_m
     if start_m is None:
         start_m = vessel.start_m if vessel.start_m is not None else vessel.mark_m / 2
     flow = next(iter(station.fitted(Flow).values()))
@@ -77,6 +87,9 @@ def rig_of(station: Station, script: Script) -> Rig:
         start_level_m=start_m,
         close_time_s=station.valve.closing_s,
         pulses_per_litre=flow.pulses_per_litre,
+        low_float_m=station.low_m,
+        mix_c=(station.incoming.low_c + station.incoming.high_c) / 2,
+        **_around(station),
     )
     if script.head_m is not None:
         rig = replace(rig, head_m=script.head_m)
@@ -85,21 +98,66 @@ def rig_of(station: Station, script: Script) -> Rig:
     return rig
 
 
+def _around(station: Station) -> dict[str, Any]:
+    """Return what stands around the tank, as the config tells of it; its numbers are invented."""
+    there: dict[str, Any] = {}
+    drain, heater, tank = station.drain, station.heater, station.tank
+    if station.floats("sump_high") or station.floats("sump_low"):
+        there["sump"] = Sump(weir_m=station.vessel.mark_m + WEIR_M)
+    if drain is not None:
+        there["drain"] = Drain(by=drain.by, travel_s=drain.closing_s)
+    if station.floats("storage_full"):
+        there["store"] = Store()
+    if tank is not None and tank.temp_c is not None:
+        there["tank_c"] = tank.temp_c
+    if heater is not None:
+        set_c = there.get("tank_c", Rig().tank_c)
+        there["heater"] = Heater(exposed_m=heater.exposed_m, set_c=set_c)
+    return there
+
+
 def wiring_of(station: Station) -> Wiring:
     """Return which pin is what, from the same config that the drivers use."""
     flow = next(iter(station.fitted(Flow).values()))
     leak = next(iter(station.fitted(Leak).values()))
+    drain, tank = station.drain, next(iter(station.thermometers("tank").values()), None)
+
+    def pin(role: FloatRole) -> int | None:
+        return next((part.pin for part in station.floats(role).values()), None)
+
     return Wiring(
         float_pin=next(iter(station.floats("high").values())).pin,
-        high_float_pin=next((part.pin for part in station.floats("over").values()), None),
+        high_float_pin=pin("over"),
+        low_float_pin=pin("low"),
+        sump_high_pin=pin("sump_high"),
+        sump_low_pin=pin("sump_low"),
+        store_pin=pin("storage_full"),
+        drain_pin=drain.pin if drain is not None else None,
+        drain_active_high=drain is None or drain.active_high,
+        level=_probe_of(station),
         leak_pin=leak.pin,
         flow_pin=flow.pin,
         relay_pin=station.valve.pin,
         leak_wet_high=leak.wet_when == "open",
         relay_active_high=station.valve.active_high,
         pulses_per_litre=flow.pulses_per_litre,
-        w1_address=next(iter(station.fitted(Ds18b20).values())).address,
+        w1_address=next(iter(station.thermometers("incoming").values())).address,
+        tank_w1_address=tank.address if tank is not None else None,
     )
+
+
+def _probe_of(station: Station) -> LevelProbe | None:
+    """Return the level probe's wiring."""
+    for part in station.fitted(Level).values():
+        return LevelProbe(
+            select_pin=part.select_pin,
+            channel=part.channel,
+            zero_v=part.zero_v,
+            full_v=part.full_v,
+            span_m=part.span_m,
+            reference_v=part.reference_v,
+        )
+    return None
 
 
 def simulated(config: Config, w1_root: Path) -> Config:

@@ -15,7 +15,16 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
 from monitor.errors import BrimwatchError
-from monitor.simulate.faults import AT_CLOSE, FAULTS, Acts, From, Outcome, fault
+from monitor.simulate.faults import (
+    AT_CLOSE,
+    FAULTS,
+    Acts,
+    From,
+    Need,
+    Outcome,
+    Story,
+    fault,
+)
 from monitor.simulate.pins import SimFactory
 from monitor.simulate.plant import Plant, Rig
 from monitor.simulate.w1 import scratchpad, w1_text
@@ -131,6 +140,24 @@ TABLE = {
     "float-chatter": ("S05", Acts.SENSOR, Outcome.CLOSE, 3.0),
     "temp-85": ("T06", Acts.SENSOR, Outcome.HOLD, 3.0),
     "meter-noise": ("S04", Acts.SENSOR, Outcome.HOLD, 5.0),
+    "hose-astray": ("W02", Acts.PLANT, Outcome.CLOSE, 60.0),
+    "hose-split": ("W03", Acts.PLANT, Outcome.CLOSE, 300.0),
+    "hose-split-half": ("W03", Acts.PLANT, Outcome.CLOSE, 300.0),
+    "drain-open": ("W11", Acts.PLANT, Outcome.CLOSE, 300.0),
+    "back-siphon": ("W12", Acts.PLANT, Outcome.CLOSE, 60.0),
+    "meter-jammed": ("W16", Acts.SENSOR, Outcome.HOLD, 30.0),
+    "meter-high": ("W17", Acts.SENSOR, Outcome.CLOSE, None),
+    "top-up": ("W20", Acts.PLANT, Outcome.WARN, None),
+    "sump-high": ("W08", Acts.PLANT, Outcome.CLOSE, 1.0),
+    "pump-dry": ("W09", Acts.PLANT, Outcome.WARN, 10.0),
+    "storage-full": ("W21", Acts.PLANT, Outcome.CLOSE, 1.0),
+    "heater-stuck": ("W22", Acts.PLUG, Outcome.CLOSE, 1.0),
+    "siphon-left": ("W23", Acts.PLANT, Outcome.ALARM, 60.0),
+    "tank-drift": ("T04", Acts.PLANT, Outcome.CLOSE, None),
+    "temp-astray": ("T05", Acts.SENSOR, Outcome.WARN, 300.0),
+    "level-frozen": ("S06", Acts.SENSOR, Outcome.CLOSE, 60.0),
+    "temps-swapped": ("T08", Acts.SENSOR, Outcome.REFUSE, None),
+    "desk-killed": ("C16", Acts.PROCESS, Outcome.WARN, 10.0),
 }
 
 
@@ -146,10 +173,16 @@ def test_a_row_is_sound(spec: Any) -> None:
     assert spec.line
     assert "\n" not in spec.line
     assert len(spec.line) < 90
-    assert spec.onset == AT_CLOSE or 0 < spec.onset < 1
+    assert spec.onset == AT_CLOSE or 0 <= spec.onset < 1
     assert spec.hazard in spec.causes
     assert spec.bound_s is None or spec.bound_s > 0
-    assert (spec.bound_from is From.COMMAND) == (spec.onset == AT_CLOSE)
+    # What begins with the end of the water is counted from there, or from where it matters.
+    at_close = spec.onset == AT_CLOSE
+    assert at_close or spec.bound_from is not From.COMMAND
+    assert not at_close or spec.bound_from in {From.COMMAND, From.REACHED}
+    # Everything that only a fuller rig has names what it needs, and a drain a drain.
+    assert (Need.DRAIN in spec.needs) == (spec.during is Story.DRAIN)
+    assert spec.linger_s == 0.0 or spec.onset == AT_CLOSE
 
 
 def test_an_unknown_fault_is_met_with_the_known_ones() -> None:
