@@ -13,6 +13,7 @@ import click
 
 from monitor.config import Config, load, loads
 from monitor.config.parts import Station
+from monitor.core.units import S_PER_MIN
 from monitor.errors import ConfigError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -105,11 +106,24 @@ def status_lines(station: str, data: Mapping[str, Any]) -> list[str]:
         lines.append(f"  ALARM {alarm['id']} ({alarm['severity']}{seen}): {alarm['message']}")
         lines.append(f"    cause: {alarm['cause']}")
         lines.append(f"    do:    {alarm['todo']}")
+    lines += [f"  {_aside(alarm)}" for alarm in data.get("set_aside", ())]
     for name, sensor in data.get("sensors", {}).items():
         lines.append(f"  {name:<14} {_sensor(sensor)}")
     if data.get("record"):
         lines.append(f"  record: {data['record']}")
     return lines
+
+
+_ASIDE = {"G": "shelved", "H": "quiet by design for now", "I": "out of service"}
+
+
+def _aside(alarm: Mapping[str, Any]) -> str:
+    """Return an alarm that is set aside as a person reads it."""
+    words = f"{alarm['key']}: {_ASIDE.get(str(alarm['state']), 'set aside')}"
+    if alarm.get("for_s"):
+        words += f" for {alarm['for_s'] / S_PER_MIN:.0f} min more"
+    by, why = alarm.get("by"), alarm.get("why")
+    return words + (f", by {by}: {why}" if by else "")
 
 
 _UNITS = {"temperature": "°C", "flow": "L/min", "level": "m"}

@@ -98,17 +98,18 @@ class Guest:
         )
 
 
-def _quiet_logs() -> None:
+def quiet_logs() -> None:
+    """Keep the log out of what a person reads."""
     from monitor.logs import configure
 
     configure(level="critical")
 
 
-def _ask(
+def ask(
     config_path: str | None, station: str | None, as_json: bool, verb: str, args: dict[str, Any]
 ) -> int:
     """Ask for one thing and tell the answer."""
-    _quiet_logs()
+    quiet_logs()
     config, _ = find_config(config_path)
     chosen = pick(config, station)
 
@@ -130,6 +131,9 @@ def _ask(
 @click.option("--litres", type=click.FloatRange(0.0, 1e6), help="How many litres to let in.")
 @click.option("--level", "level_m", type=click.FloatRange(0.0, 10.0),
               help="Or: how high the water stands now, in metres; it is filled up to the mark.")
+@click.option("--attended", is_flag=True,
+              help="You stay beside the tank: checks that only count when nobody is there are left "
+              "out, and the record says so.")
 @click.option("--to", type=click.Choice(["mark", "litres"]), default="mark", show_default=True,
               help="What ends the fill: the float at the mark, or the litres by the meter.")
 @click.option("--wait", is_flag=True, help="Stay until the fill has ended, and show how it goes.")
@@ -139,24 +143,30 @@ def fill(
     config_path: str | None,
     litres: float | None,
     level_m: float | None,
+    attended: bool,
     to: str,
     wait: bool,
     as_json: bool,
 ) -> int:
-    """Start a fill: the pre-fill checks run, then the valve opens."""
-    if (litres is None) == (level_m is None):
-        raise click.UsageError("give --litres, or --level for the water's height now")
-    args: dict[str, Any] = {"to": to}
-    args.update({"litres": litres} if litres is not None else {"level_m": level_m})
-    _quiet_logs()
+    """Start a fill: the pre-fill checks run, then the valve opens. Without litres or height it is
+    what the level probe says is missing up to the mark, or what was drained.
+    """
+    if litres is not None and level_m is not None:
+        raise click.UsageError("give --litres, or --level for the water's height now, not both")
+    args: dict[str, Any] = {"to": to, "attended": attended}
+    args.update({"litres": litres} if litres is not None else {})
+    args.update({"level_m": level_m} if level_m is not None else {})
+    quiet_logs()
     config, _ = find_config(config_path)
     chosen = pick(config, station)
-    return asyncio.run(_fill(config, chosen.id, args, wait, as_json))
+    return asyncio.run(request_and_see(config, chosen.id, "fill", args, wait, as_json))
 
 
-async def _fill(
-    config: Any, station: str, args: dict[str, Any], wait: bool, as_json: bool
+async def request_and_see(
+    config: Any, station: str, verb: str, args: dict[str, Any], wait: bool, as_json: bool
 ) -> int:
+    """Ask for a fill or a drain, and see what its checks say, or with `wait` how it ends."""
+
     def tell(text: str, data: dict[str, Any]) -> None:
         if as_json:
             emit({"station": station, "text": text, **data})
@@ -164,7 +174,7 @@ async def _fill(
             click.echo(mark(f"{station}: {text}", data))
 
     async with Guest(config, station) as guest:
-        reply = await guest.ask("fill", args)
+        reply = await guest.ask(verb, args)
         tell(reply.text, {"ok": reply.ok, **reply.data})
         if not reply.ok:
             return ExitCode.REFUSED
@@ -195,7 +205,7 @@ async def _see(
             return ExitCode.OK
         if phase == "stopped":
             return ExitCode.STOPPED
-        if phase == "filling" and not wait:
+        if phase in ("filling", "draining") and not wait:
             return ExitCode.OK
     raise LinkError("the station has fallen silent", fix="look at it")
 
@@ -206,7 +216,7 @@ async def _see(
 @with_json
 def stop(station: str | None, config_path: str | None, as_json: bool) -> int:
     """Shut the valve now. Needs no password and is never refused."""
-    return _ask(config_path, station, as_json, "stop", {})
+    return ask(config_path, station, as_json, "stop", {})
 
 
 @click.command()
@@ -215,7 +225,7 @@ def stop(station: str | None, config_path: str | None, as_json: bool) -> int:
 @with_json
 def reset(station: str | None, config_path: str | None, as_json: bool) -> int:
     """Let go of a stop, once nothing is wrong any more. Opens nothing."""
-    return _ask(config_path, station, as_json, "reset", {})
+    return ask(config_path, station, as_json, "reset", {})
 
 
 @click.command()
@@ -225,7 +235,7 @@ def reset(station: str | None, config_path: str | None, as_json: bool) -> int:
 @with_json
 def ack(station: str | None, config_path: str | None, key: str | None, as_json: bool) -> int:
     """Say that you have seen the alarms. Changes nothing else."""
-    return _ask(config_path, station, as_json, "ack", {"key": key} if key else {})
+    return ask(config_path, station, as_json, "ack", {"key": key} if key else {})
 
 
 @click.command()
@@ -234,7 +244,7 @@ def ack(station: str | None, config_path: str | None, key: str | None, as_json: 
 @with_json
 def pump(station: str | None, config_path: str | None, as_json: bool) -> int:
     """Say that the return pump runs again after the fill."""
-    return _ask(config_path, station, as_json, "pump", {})
+    return ask(config_path, station, as_json, "pump", {})
 
 
 @click.command()
@@ -243,7 +253,7 @@ def pump(station: str | None, config_path: str | None, as_json: bool) -> int:
 @with_json
 def status(station: str | None, config_path: str | None, as_json: bool) -> int:
     """Say what is happening, until when, and what is wrong."""
-    _quiet_logs()
+    quiet_logs()
     config, _ = find_config(config_path)
     chosen = pick(config, station)
 
@@ -265,7 +275,7 @@ def status(station: str | None, config_path: str | None, as_json: bool) -> int:
 @with_json
 def follow(station: str | None, config_path: str | None, as_json: bool) -> int:
     """Say each change as it happens, a line each, until Ctrl-C."""
-    _quiet_logs()
+    quiet_logs()
     config, _ = find_config(config_path)
     chosen = pick(config, station)
     asyncio.run(_follow(config, chosen.id, as_json))

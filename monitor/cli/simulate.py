@@ -13,9 +13,10 @@ import click
 
 from monitor.cli.common import SIMULATION, emit, find_config, pick, with_config, with_json
 from monitor.errors import ExitCode
-from monitor.simulate.faults import FAULTS, fault
+from monitor.simulate.faults import fault, offered
 
 if TYPE_CHECKING:
+    from monitor.config import Station
     from monitor.stage import Script
 
 PLAIN_EVERY_S = 60.0  # simulated seconds between two lines where no bar can be drawn
@@ -83,8 +84,10 @@ class Teller:
             self.line(f"ALARM {data['id']} ({data['severity']}): {data['message']} {data['todo']}")
 
 
-def _list_faults(as_json: bool) -> None:
-    for spec in FAULTS.values():
+def _list_faults(as_json: bool, station: Station) -> None:
+    from monitor.simulate.fitting import fitted
+
+    for spec in offered(fitted(station)):
         if as_json:
             emit({"simulated": True, "fault": spec.name, "hazard": spec.hazard, "line": spec.line})
         else:
@@ -97,6 +100,11 @@ def _told(verdict: dict[str, Any], teller: Teller) -> None:
         f", cause {verdict['cause']}" if verdict["cause"] else ""))  # fmt: skip
     if verdict.get("refused"):
         teller.line(verdict["refused"])
+    if verdict["temp_min_c"] is None and verdict["drained_l"]:
+        teller.line(f"{verdict['drained_l']:.1f} L out, {verdict['spilled_l']} L on the floor")
+        if verdict["drain_stopped_by_person"]:
+            teller.line("the water ran on: a person who was called stopped it")
+        return
     if verdict.get("fill_s") is not None and verdict.get("delivered_l") is not None:
         teller.line(
             f"{verdict['delivered_l']:.1f} L in {verdict['fill_s'] / 60:.1f} min, "
@@ -120,7 +128,8 @@ def _told(verdict: dict[str, Any], teller: Teller) -> None:
 @click.option("--fault", "fault_name", help="Put one fault in; see --list-faults.")
 @click.option("--fault-at", type=click.FloatRange(0.0, 86400.0),
               help="When, in simulated seconds; without it, where the fault's table says.")
-@click.option("--list-faults", is_flag=True, help="List the faults, one line each, and exit.")
+@click.option("--list-faults", is_flag=True,
+              help="List the faults that the station can have, one line each, and exit.")
 @click.option("--broker", "broker_url", help="Use this broker instead of one of its own.")
 @click.option("--broker-pid", type=click.IntRange(2),
               help="That broker's process, which you allow to be killed by the fault.")
@@ -142,7 +151,8 @@ def simulate(list_faults: bool, as_json: bool, verbose: bool, **options: Any) ->
     invented. No pin and no bus of this machine is touched.
     """
     if list_faults:
-        _list_faults(as_json)
+        config, _ = find_config(options["config_path"])
+        _list_faults(as_json, pick(config, options["station"]))
         return ExitCode.OK
     if options["fault_name"] is not None:
         fault(options["fault_name"])  # an unknown name is told before anything is loaded
