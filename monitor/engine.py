@@ -310,9 +310,7 @@ class Engine:
                 self._event("phase", action.phase.value)
             case FillEnded():
                 self._record.end(action.fill, action.cause)
-                if action.fill.way is Way.IN and self._taped:
-                    self._upkeep.filled(action.fill.delivered_l)
-                self._taped = ""
+                self._over(action.fill)
             case FillRefused():
                 self._log.warning("fill refused", text=action.text)
                 self._event("refused", action.text)
@@ -326,6 +324,16 @@ class Engine:
         self._record.begin(self._plan, fill, now_s, self._simulated, drained_l)
         self._record.input(fill.id, now_s, state)
         self._taped = fill.id
+
+    def _over(self, fill: Fill) -> None:
+        """Count what went through the cartridge. The tape of a stopped fill runs on until its
+        litres are settled: whether the valve has truly shut shows only then.
+        """
+        settled = fill.ended == "done" or fill.accounted
+        if settled and fill.way is Way.IN and self._taped:
+            self._upkeep.filled(fill.delivered_l)
+        if settled:
+            self._taped = ""
 
     def _event(self, kind: str, text: str) -> None:
         now_s = self._clock.now_s()

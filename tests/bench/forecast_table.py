@@ -41,6 +41,10 @@ class Target(Enum):
     METER = "litres by the meter"
     MARK = "mark, no level sensor"
     LEVEL = "mark, level sensor"
+    ALONE = "mark, level alone"  # no meter; told apart from the others, and not in "all"
+
+
+MIXED = (Target.METER, Target.MARK, Target.LEVEL)
 
 
 @dataclass(frozen=True)
@@ -111,11 +115,12 @@ def flows(chance: random.Random, lpm: float, litres: float) -> Iterator[float]:
 def make_fill(seed: int, target: Target | None = None) -> Fill:
     """Return an invented fill. The same seed gives the same fill."""
     chance = random.Random(seed)
-    target = target or list(Target)[seed % 3]
+    target = target or MIXED[seed % 3]
     lpm, minutes = chance.uniform(4, 16), chance.uniform(12, 100)
     aim_l = lpm * minutes
     per_l, meter_error = chance.choice((390.0, 450.0, 600.0)), chance.gauss(0, 0.02)
-    lost = chance.choice((0.0, 0.0, chance.uniform(0, 0.05))) if target is Target.LEVEL else 0.0
+    levelled = target in (Target.LEVEL, Target.ALONE)
+    lost = chance.choice((0.0, 0.0, chance.uniform(0, 0.05))) if levelled else 0.0
     per_metered = (1 - lost) / (1 + meter_error) if target is not Target.METER else 1.0
     level_sd_l = 0.002 * SURFACE_M2 * 1000  # 2 mm of noise and waves
     need_sd_l = 0.01 * aim_l if target is Target.MARK else 0.0
@@ -147,11 +152,13 @@ def replay(fill: Fill) -> list[Look]:
     prior_sd = None if fill.prior_lpm is None else 0.1 * fill.prior_lpm
     flow = fc.FLOW_DEFAULT_LPM if fill.prior_lpm is None else fill.prior_lpm
     state = fc.start(0.0, 0, fill.per_l, flow_lpm=flow, flow_sd_lpm=prior_sd)
-    level = fill.target is Target.LEVEL
+    level = fill.target in (Target.LEVEL, Target.ALONE)
+    meter = fill.target is not Target.ALONE
     looks: list[Look] = []
     for i, (at_s, count) in enumerate(zip(fill.times_s, fill.counts, strict=True)):
         rise_l = fill.rises_l[i] if level else None
-        state = fc.update(state, at_s, count, rise_l=rise_l, rise_sd_l=fill.rise_sd_l)
+        heard = count if meter else None
+        state = fc.update(state, at_s, heard, rise_l=rise_l, rise_sd_l=fill.rise_sd_l)
         if at_s < fill.end_s * (len(looks) + 0.5) / POINTS or len(looks) == POINTS:
             continue
         told = fc.predict(
@@ -278,11 +285,13 @@ def cost_us() -> tuple[float, float]:
 
 def main(fills: int, first_seed: int) -> None:
     """Print the tables."""
-    by_target: dict[Target, list[list[Look]]] = {target: [] for target in Target}
+    by_target: dict[Target, list[list[Look]]] = {target: [] for target in MIXED}
     for seed in range(first_seed, first_seed + fills):
         fill = make_fill(seed)
         by_target[fill.target].append(replay(fill))
     everything = [run for runs in by_target.values() for run in runs]
+    alone = range(first_seed, first_seed + max(fills // 4, 1))
+    by_target[Target.ALONE] = [replay(make_fill(seed, Target.ALONE)) for seed in alone]
     print(f"{fills} invented fills, seeds {first_seed} to {first_seed + fills - 1}")
     print("\n90 % interval held the truth, % of looks, by quarter of the fill (aim 87 to 93)")
     rows = [*((target.value, runs) for target, runs in by_target.items()), ("all", everything)]

@@ -45,7 +45,7 @@ from monitor.cli.common import sample_text
 from monitor.clock import MonotonicClock
 from monitor.config import Config, Leak, Station, loads
 from monitor.core.debounce import LEAK_DEBOUNCE, Debounce
-from monitor.core.exchange import Request
+from monitor.core.exchange import Request, Way
 from monitor.core.phases import Phase
 from monitor.drivers.switch import LeakProbe
 from monitor.journal.writer import JournalWriter
@@ -94,8 +94,9 @@ class Rig:
         self.node = node_of(
             config, station, self.factory, around, _sensors(config, station, self.factory, debounce)
         )
+        self.local = local
         if not local:
-            self.node._trips = {}
+            self.node.gates[Way.IN].trips.clear()
         self.writer = JournalWriter(folder / "record.db", wall=around.clock.wall)
         self.engine = engine_of(station, around, self.writer)
         self.guest = guest_link(station.id, around, status=False)
@@ -137,7 +138,7 @@ class Rig:
         await self.until(lambda: self.engine.state.phase is Phase.STOPPED)
         assert self.engine.state.cause == "W06", self.engine.state.cause
         # The guard names a cause where it shut by itself, and none where the engine told it to.
-        assert self.node.guard.cause == ("W06" if self.node._trips else ""), self.node.guard
+        assert self.node.guard.cause == ("W06" if self.local else ""), self.node.guard
         await self.dry()
         return took_s
 

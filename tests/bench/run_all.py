@@ -25,7 +25,11 @@ BENCHES: dict[str, tuple[list[str], list[str]]] = {
     "faults": ([], []),
     "latency": ([], ["--repeat", "15"]),
     "step_cost": ([], []),
+    "rule_library": ([], []),
     "forecast_table": ([], ["20"]),
+    "household": ([], []),
+    "balance_table": ([], []),
+    "replay_speed": ([], []),
 }
 """Each bench's arguments in full and in short. One that is not there is left out."""
 

@@ -182,6 +182,13 @@ def config_text(base: str | None = None, /, **changes: str | None) -> str:
     return "\n".join(lines) + "\n"
 
 
+def without(text: str, table: str) -> str:
+    """Return a config without one of its tables."""
+    head, found, rest = text.partition(f"[{table}]\n")
+    assert found, f"no table [{table}]"
+    return head + rest.partition("\n\n")[2]
+
+
 def write_config(
     folder: Path, base: str | None = None, /, *, url: str | None = None, **changes: str | None
 ) -> Path:
