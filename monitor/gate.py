@@ -116,8 +116,13 @@ class Gate:
 
     @property
     def is_alarming(self) -> bool:
-        """Whether it was shut, or is kept shut, by what people must hear of."""
-        return not {self.state.cause, self.trip} <= set(QUIET_CAUSES)
+        """Whether it was shut, or is kept shut, by what people must hear of.
+
+        What keeps a drain from starting (a full waste vessel) is told when somebody wants to start
+        one; with nothing running it is no reason to sound.
+        """
+        kept = self.trip if self.way is Way.IN else ""
+        return not {self.state.cause, kept} <= set(QUIET_CAUSES)
 
     def tell(
         self, station: str, node: str, now_s: float, send: Callable[[GuardReport], bool]

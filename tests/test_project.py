@@ -179,7 +179,8 @@ def test_only_drivers_and_the_simulated_bench_import_a_pin_library() -> None:
 def test_every_library_that_is_imported_is_declared() -> None:
     """Claim: an install brings all that the program imports, and the tests' libraries stay out."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
-    declared = [*project["dependencies"], *project["optional-dependencies"]["pi"]]
+    extras = project["optional-dependencies"]
+    declared = [*project["dependencies"], *extras["pi"], *extras["plot"]]
     names = {re.split(r"[<>=\[; ]", line)[0].lower() for line in declared}
     modules = packages_distributions()
     missing = set()

@@ -304,13 +304,18 @@ def low_read(p: Picture) -> bool:
     return p.low_fresh
 
 
+def _drained(p: Picture) -> bool:
+    """A drain is the latest thing done: one that was only just asked for has let nothing out."""
+    return p.way is Way.OUT and p.elapsed_s > 0.0
+
+
 def past_low(p: Picture) -> bool:
     """A drain that has ended, and the water goes on below the low mark, or simply goes on.
 
     A person's hose takes a while to be lifted out, and a person may take more once it is done.
     Once stopped, water that stands below the mark is for the refill to mend, and no alarm.
     """
-    if p.way is not Way.OUT:
+    if not _drained(p):
         return False
     low = p.low_fresh and p.low_hit and not p.low_ended
     below = p.level_fresh and p.level_m < p.low_m - p.limits.level_over_m
@@ -328,7 +333,7 @@ def runs_dry_not(p: Picture) -> bool:
 
 def take_hose_out(p: Picture) -> bool:
     """A hose that drained is in the water, until a person resets or begins something new."""
-    return p.way is Way.OUT and p.by_hose and p.phase is not Phase.IDLE
+    return _drained(p) and p.by_hose and p.phase is not Phase.IDLE
 
 
 def no_hose(p: Picture) -> bool:

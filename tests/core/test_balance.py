@@ -13,7 +13,7 @@ from random import Random
 from statistics import median
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.core import balance as b
@@ -359,6 +359,7 @@ numbers = st.floats(allow_nan=True, allow_infinity=True)
 times = numbers.filter(lambda at_s: not 1e12 < at_s < inf)  # 30,000 years of an engine
 
 
+@settings(deadline=None)  # a shared machine may be slow
 @given(st.lists(st.tuples(times, numbers, numbers), max_size=40), st.sampled_from(list(Mode)))
 def test_no_number_at_no_time_ever_raises(
     said: list[tuple[float, float, float]], mode: Mode
@@ -382,6 +383,7 @@ def test_what_is_no_number_changes_nothing(bad: float) -> None:
     assert b.update(state, 0.0, 378.0, 0.0, NOISE_L) is state
 
 
+@settings(deadline=None)  # a shared machine may be slow
 @given(st.lists(st.floats(0.0, 840.0), min_size=30, max_size=300), st.integers(0, 2**32))
 def test_any_water_gives_a_verdict_and_a_replay_the_same(levels: list[float], seed: int) -> None:
     """Claim: whatever the level does, there is an answer, and the same once more."""

@@ -6,7 +6,7 @@ from math import inf, nan
 from random import Random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.core import creep as creeps
@@ -105,6 +105,7 @@ def test_what_is_no_number_changes_nothing(bad: float) -> None:
 numbers = st.floats(allow_nan=True, allow_infinity=True)
 
 
+@settings(deadline=None)  # a shared machine may be slow
 @given(st.lists(st.tuples(numbers, numbers), max_size=60))
 def test_no_number_at_no_time_ever_raises(said: list[tuple[float, float]]) -> None:
     """Claim: the watch is total, and its time never runs back."""

@@ -67,6 +67,7 @@ def test_the_first_half_minute_promises_nothing(story: Story) -> None:
 def test_a_filling_station_without_its_fill_is_told_all_the_same() -> None:
     """Claim: words are found for a state that should not be."""
     assert sentence(river_plan(), Station(phase=Phase.FILLING), 0.0) == "Filling."
+    assert sentence(river_plan(), Station(phase=Phase.DRAINING), 0.0) == "Draining."
     assert "went in" in sentence(river_plan(), Station(phase=Phase.DONE), 0.0)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import inf
+from math import inf, isnan, nan
 
 import pytest
 
@@ -12,7 +12,8 @@ from monitor.core.events import FillEnded
 from monitor.core.limits import DEFAULTS
 from monitor.core.phases import Phase
 from monitor.core.plan import Fill, Plan
-from support.stories import Story, river_plan
+from monitor.core.priors import Priors
+from support.stories import DEPTH, Story, full_plan, river_plan
 
 
 @pytest.fixture
@@ -101,3 +102,60 @@ def test_open_time_adds_up_over_holds(plan: Plan) -> None:
     assert fills.open_time_s(Phase.CLOSING, fill, 500.0) == 50.0
     assert fill.holds == 1
     assert fills.open_time_s(Phase.FILLING, replace(fill, opened_s=inf), 0.0) == 50.0
+
+
+# --- what earlier fills and the level teach ---
+
+
+def test_earlier_fills_teach_the_first_seconds_of_a_forecast(plan: Plan) -> None:
+    """Claim: with a flow known from before the end is told at once, and the litres that a closing
+    valve lets through are expected, within their limit; without, an ordinary hose is assumed.
+    """
+    story = Story()
+    new = fills.opened(plan, story.station, begun(plan), 5.0, resumed=False)
+    priors = Priors(fills=5, flow_lpm=20.0, flow_sd_lpm=0.5, overrun_l=0.4, overrun_sd_l=0.1)
+    story.tell(priors=priors)
+    taught = fills.opened(plan, story.station, begun(plan), 5.0, resumed=False)
+    ahead, before = fills.expected(taught, 5.0), fills.expected(new, 5.0)
+    assert ahead is not None
+    assert before is not None
+    assert ahead.remaining_s == pytest.approx(300.0, rel=0.05)
+    assert before.remaining_s == pytest.approx(600.0, rel=0.1)
+    assert ahead.high_s - ahead.low_s < before.high_s - before.low_s
+    assert (new.overrun_l, taught.overrun_l) == (0.0, 0.4)
+    story.tell(priors=replace(priors, overrun_l=1e9))
+    most = fills.opened(plan, story.station, begun(plan), 5.0, resumed=False)
+    assert most.overrun_l == DEFAULTS.overrun_max_l
+
+
+def test_a_level_first_read_in_mid_fill_counts_back_to_its_beginning() -> None:
+    """Claim: a probe that comes late still tells where the fill began and how far the mark is."""
+    story = Story(plan=river_plan(level=DEPTH)).begin()
+    story.fill(420.0).run(120.0)
+    blind = replace(story.running, start_l=nan, goal_l=nan)
+    after = fills.filled(story.plan, story.station, blind, story.engine_s)
+    assert after.start_l == pytest.approx(378.0, abs=3.0)
+    assert after.goal_l == pytest.approx(420.0, abs=3.0)
+
+
+def test_a_drain_begun_before_the_level_was_known_is_counted_from_there() -> None:
+    """Claim: what went before cannot be known, and is not guessed."""
+    story = Story(plan=full_plan(), before_l=798.0).begin()
+    story.ask("drain")
+    story.until(Phase.DRAINING).run(60.0)
+    blind = replace(story.running, start_l=nan, delivered_l=0.0)
+    after = fills.filled(story.plan, story.station, blind, story.engine_s)
+    assert after.start_l == pytest.approx(story.tank_l, abs=3.0)
+    assert after.delivered_l == 0.0
+
+
+def test_without_meter_and_level_nothing_is_counted() -> None:
+    """Claim: litres that nothing tells of are none."""
+    story = Story(plan=river_plan(flow_in="")).begin()
+    story.fill(420.0).run(30.0)
+    assert story.running.delivered_l == 0.0
+
+
+def test_nothing_mixed_has_no_temperature(plan: Plan) -> None:
+    """Claim: an empty tank with nothing let in is not zero degrees."""
+    assert isnan(fills.mixed_c(begun(plan), 0.0, 0.0, 25.0))

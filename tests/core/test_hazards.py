@@ -6,9 +6,11 @@ import itertools
 import re
 from dataclasses import replace
 from math import inf, nan
+from pathlib import Path
 
 import pytest
 
+from monitor.core import hazards
 from monitor.core.balance import Verdict
 from monitor.core.exchange import Way
 from monitor.core.guard import GuardState, Tick
@@ -287,6 +289,14 @@ def test_every_cause_a_guard_can_give_has_a_rule() -> None:
     assert keys == {key for key in BY_KEY if key.startswith("guard-")}
 
 
+def test_a_table_with_two_rules_of_one_key_does_not_start() -> None:
+    """Claim: the table is checked when the program starts."""
+    path = Path(hazards.__file__)
+    source = path.read_text(encoding="utf-8").replace('Rule("hot"', 'Rule("cold"')
+    with pytest.raises(RuntimeError, match="share a key"):
+        exec(compile(source, str(path), "exec"), {"__name__": hazards.__name__})  # noqa: S102
+
+
 # --- edges of conditions ---
 
 
@@ -334,6 +344,12 @@ def test_every_cause_a_guard_can_give_has_a_rule() -> None:
         ("drain-runs", {"level_m": 0.1}),
         ("drain-runs", {"balance": Verdict.FALLS}),
         ("drains-away", {"way": Way.OUT, "balance": Verdict.FALLS}),
+        ("drain-runs", {"way": Way.OUT, "gone_l": DEFAULTS.drain_over_l}),
+        ("drain-runs", {"way": Way.OUT, "gone_l": 9.0, "phase": Phase.DONE}),
+        ("drain-runs", {"way": Way.OUT, "gone_l": 9.0, "by_hose": True}),
+        ("drain-runs", {"way": Way.OUT, "low_hit": True, "low_ended": True}),
+        ("drain-runs", {"way": Way.OUT, "low_hit": True, "low_fresh": False}),
+        ("drain-runs", {"low_hit": True}),
         ("hose-out", {"by_hose": False, "way": Way.OUT}),
         ("hose-out", {"by_hose": True, "way": Way.IN}),
         ("hose-out", {"by_hose": True, "way": Way.OUT, "phase": Phase.IDLE}),
@@ -376,6 +392,10 @@ def test_just_not(key: str, changes: dict[str, object]) -> None:
         ("heater-bare", {"low_hit": True}),
         ("heater-bare", {"low_hit": True, "level_fresh": False}),
         ("drain-runs", {"way": Way.OUT, "balance": Verdict.FALLS}),
+        ("drain-runs", {"way": Way.OUT, "gone_l": DEFAULTS.drain_over_l + 0.01}),
+        ("drain-runs", {"way": Way.OUT, "low_hit": True}),
+        ("drain-runs", {"way": Way.OUT, "level_m": 0.1, "by_hose": True}),
+        ("drain-runs", {"way": Way.OUT, "level_m": 0.1, "phase": Phase.DONE}),
         ("tank-moves", {"tank_soon_c": 22.9}),
         ("tank-moves", {"tank_soon_c": 28.01, "tank_from_c": 27.0}),
         ("tank-moves", {"tank_soon_c": 21.99, "tank_from_c": 23.0}),

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import monitor
+from monitor.core import limits
 from monitor.core.limits import DEFAULTS, LIMITS, Limits, refusal, relations, with_overrides
 
 NAMES = sorted(LIMITS)
@@ -71,9 +72,9 @@ def test_an_unknown_limit_is_refused_and_left_out() -> None:
 @given(st.dictionaries(st.sampled_from(NAMES), st.floats()))
 def test_no_config_leaves_a_hard_range(values: dict[str, float]) -> None:
     """Claim: whatever a config says, every limit in force lies in its hard range."""
-    limits = with_overrides(values)
+    chosen = with_overrides(values)
     assert all(
-        row.low <= getattr(limits, name) <= row.high for name, row in LIMITS.items()
+        row.low <= getattr(chosen, name) <= row.high for name, row in LIMITS.items()
     )
 
 
@@ -103,6 +104,25 @@ def test_a_pair_that_does_not_fit_is_told(name: str) -> None:
     told = relations(replace(DEFAULTS, **BREAKS[name]))
     assert len(told) == 1
     assert name in told[0]
+
+
+@pytest.mark.parametrize(
+    ("was", "is_now", "told"),
+    [
+        ('LIMITS["seep_s"].default', 'LIMITS["seep_s"].default; odd_s: float = 1.0',
+         "name different limits"),
+        ('"s", 5.0, 27.0, 25.0', '"s", 5.0, 27.0, 28.0', "outside the hard range"),
+        ('"s", 10.0, 55.0, 55.0', '"s", 10.0, 55.0, 49.0', "seep_bound_s must be"),
+    ],
+)  # fmt: skip
+def test_a_table_that_is_not_sound_does_not_start(was: str, is_now: str, told: str) -> None:
+    """Claim: the table, the class and the relations are checked when the program starts."""
+    path = Path(limits.__file__)
+    source = path.read_text(encoding="utf-8")
+    assert was in source
+    spoilt = compile(source.replace(was, is_now), str(path), "exec")
+    with pytest.raises(RuntimeError, match=told):
+        exec(spoilt, {"__name__": limits.__name__})  # noqa: S102
 
 
 # --- the bounds of the hazard catalogue, at the far end of every hard range ---

@@ -130,11 +130,16 @@ def test_a_slow_network_earns_no_permits(filling: Story) -> None:
     assert filling.permits_since(at_s + 1.0) == []
 
 
-def test_readings_that_come_late_but_in_time_for_no_alarm_renew_nothing(filling: Story) -> None:
+@pytest.mark.parametrize(("period_s", "delay_s"), [(1.0, 1.5), (0.5, 1.35)])
+def test_readings_that_come_late_but_in_time_for_no_alarm_renew_nothing(
+    filling: Story, period_s: float, delay_s: float
+) -> None:
     """Claim: older than suspect_s earns no permit, even while nothing is amiss yet by the rules;
     the guard lapses and says so.
     """
-    filling.up_delay_s = 1.5
+    filling.period_s = period_s
+    filling.run(3.0)
+    filling.up_delay_s = delay_s
     at_s = filling.now_s
     filling.run(6.0)
     assert filling.permits_since(at_s + 0.1) == []

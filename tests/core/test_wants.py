@@ -7,7 +7,7 @@ from math import isnan, nan
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.core.picture import draw
@@ -127,6 +127,7 @@ def test_a_full_tank_needs_nothing() -> None:
 odd = st.none() | st.booleans() | st.floats() | st.integers(-(10**400), 10**400) | st.text()
 
 
+@settings(deadline=None)  # a shared machine may be slow
 @given(odd)
 def test_a_number_is_a_number_or_none(value: Any) -> None:
     """Claim: what is taken as a number can be reckoned with: finite, and never a truth value."""
@@ -136,6 +137,7 @@ def test_a_number_is_a_number_or_none(value: Any) -> None:
     assert not (isinstance(value, bool) and taken is not None)
 
 
+@settings(deadline=None)  # a shared machine may be slow
 @given(
     st.dictionaries(st.sampled_from(["litres", "percent", "level_m", "else"]), odd),
     st.floats(0.0, 840.0) | st.just(nan),
