@@ -187,9 +187,14 @@ def update(
     gathered = Block(
         block.from_s, block.count + 1, block.sum_l + level_l, block.squares + level_l * level_l
     )
-    after = changed(balance, block=gathered, last_l=level_l)
-    if level_l != balance.last_l:
-        after = changed(after, same_s=now_s, same_l=metered_l)
+    moved = level_l != balance.last_l
+    after = changed(
+        balance,
+        block=gathered,
+        last_l=level_l,
+        same_s=now_s if moved else balance.same_s,
+        same_l=metered_l if moved else balance.same_l,
+    )
     if now_s - block.from_s < BLOCK_S:
         return after
     closed = _closed(after, now_s, metered_l, sd_l)

@@ -18,6 +18,11 @@ def changed(record: R, **values: Any) -> R:
     Raises:
         TypeError: a name is not a field of it: a mistake in the program, as with `replace`.
     """
+    return merged(record, values)
+
+
+def merged(record: R, values: dict[str, Any]) -> R:
+    """Return what `changed` does, from a dict that is at hand already."""
     before = record.__dict__
     after: R = object.__new__(type(record))
     fields = after.__dict__

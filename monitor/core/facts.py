@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from math import inf, isfinite
+from math import inf
 
 from monitor.core.priors import Priors
 
@@ -35,7 +35,7 @@ class Facts:
 def age_s(then_s: float, now_s: float) -> float:
     """Return how long ago a moment is; infinite for one that never was or is still to come."""
     age = now_s - then_s
-    return age if isfinite(age) and age >= 0.0 else inf
+    return age if age >= 0.0 else inf  # NaN is not, either
 
 
 def oldest_proof_s(facts: Facts, parts: tuple[str, ...], now_s: float) -> float:

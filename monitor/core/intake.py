@@ -8,8 +8,9 @@ from monitor.core import balance as balances
 from monitor.core import creep as creeps
 from monitor.core import quality
 from monitor.core.asks import ask
-from monitor.core.balance import Mode
+from monitor.core.balance import Balance, Mode
 from monitor.core.changed import changed
+from monitor.core.creep import Creep
 from monitor.core.events import (
     Action,
     Asked,
@@ -26,7 +27,7 @@ from monitor.core.exchange import Way
 from monitor.core.fills import filled, level_sd_l
 from monitor.core.phases import AT_REST, Phase, Turn
 from monitor.core.picture import draw
-from monitor.core.plan import Plan, Station
+from monitor.core.plan import Fill, Plan, Station
 
 QUIET_CAUSES = ("mark", "low-mark")  # a guard's way to say that the water is where it should be
 
@@ -59,19 +60,21 @@ def _hear(plan: Plan, station: Station, given: Heard, now_s: float) -> Station:
     senses, new = quality.accept(station.senses, given.pack, now_s, plan.limits)
     if not new:
         return changed(station, senses=senses)
+    after = changed(station, senses=senses, node_gone=False)
     fill = station.fill
     if fill is not None:
-        fill = filled(plan, changed(station, senses=senses), fill, now_s)
-    after = changed(station, senses=senses, node_gone=False, fill=fill)
-    return _levelled(plan, after, now_s) if plan.level else after
+        fill = filled(plan, after, fill, now_s)
+    balance, creep = _levelled(plan, after, fill, now_s) if plan.level else (None, None)
+    return changed(after, fill=fill, balance=balance, creep=creep)
 
 
-def _levelled(plan: Plan, station: Station, now_s: float) -> Station:
+def _levelled(
+    plan: Plan, station: Station, fill: Fill | None, now_s: float
+) -> tuple[Balance | None, Creep | None]:
     """Hold a new level against the meter, and at rest against the hours before."""
     track = station.senses.tracks.get(plan.level)
     if track is None or track.fault is not None:
-        return station
-    fill = station.fill
+        return station.balance, station.creep
     level_l = plan.vessel.litres_at(track.value)
     metered_l = fill.delivered_l if fill is not None and fill.way is Way.IN else 0.0
     balance = station.balance if station.balance is not None else balances.begin(now_s)
@@ -83,7 +86,7 @@ def _levelled(plan: Plan, station: Station, now_s: float) -> Station:
     creep = None  # begun anew at each rest
     if station.phase in AT_REST:
         creep = creeps.update(station.creep or creeps.begin(now_s), now_s, level_l, sd_l)
-    return changed(station, balance=balance, creep=creep)
+    return balance, creep
 
 
 def _guarded(station: Station, given: Guarded) -> Station:

@@ -7,7 +7,7 @@ from typing import Any
 
 from monitor.core import facts, quality
 from monitor.core.alarm import AlarmState
-from monitor.core.changed import changed
+from monitor.core.changed import merged
 from monitor.core.exchange import Way
 from monitor.core.fills import mixed_c, open_time_s, overrun_l
 from monitor.core.hazards import BY_KEY
@@ -19,18 +19,6 @@ from monitor.core.view import Picture
 
 TEMP_DEAD = BY_KEY["temp-dead"]
 GONE_SURE = 1.5  # standard deviations of a block's mean
-
-
-_SWITCHES = (
-    ("floats", "float_high", "float_fresh"),
-    ("leaks", "leak_wet", "leak_fresh"),
-    ("overs", "over_high", "over_fresh"),
-    ("lows", "low_hit", "low_fresh"),
-    ("sump_highs", "sump_high", "sump_high_fresh"),
-    ("sump_lows", "sump_low", "sump_low_fresh"),
-    ("stores", "store_full", "store_fresh"),
-)
-"""Switches: the plan's sensors, and the two fields of the picture they fill."""
 
 
 def _value(senses: Senses, sensor: str) -> float:
@@ -48,11 +36,12 @@ def _sensed(plan: Plan, station: Station, now_s: float) -> dict[str, Any]:
     tracks = senses.tracks
     fresh = quality.fresh_sensors(senses, now_s, plan.limits)
     seen: dict[str, Any] = {}
-    for sensors, high, well in _SWITCHES:
-        ids = getattr(plan, sensors)
-        if ids:
-            seen[high] = any(s in tracks and tracks[s].value > 0.0 for s in ids)
-            seen[well] = fresh.issuperset(ids)
+    for ids, high, well in plan.switches:
+        seen[high] = False
+        for sensor in ids:
+            if sensor in tracks and tracks[sensor].value > 0.0:
+                seen[high] = True
+        seen[well] = fresh.issuperset(ids)
     if plan.temp_in:
         seen["temp_c"] = _value(senses, plan.temp_in)
         seen["temp_fresh"] = plan.temp_in in fresh
@@ -124,7 +113,7 @@ def _known(plan: Plan, station: Station, now_s: float) -> dict[str, Any]:
     """Return the part of the picture that the shell has told."""
     told = station.facts
     return {
-        "proof_age_s": facts.oldest_proof_s(told, plan.proven, now_s),
+        "proof_age_s": facts.oldest_proof_s(told, plan.proof_parts, now_s),
         "people_age_s": facts.age_s(told.people_s, now_s) if plan.people_check else 0.0,
         "supply_busy": told.busy != "",
         "rejected_per_min": told.rejected_per_min,
@@ -148,8 +137,9 @@ def draw(plan: Plan, station: Station, now_s: float) -> Picture:
     """Return the station as it looks at `now_s`."""
     senses = station.senses
     flowing = station.phase in WATER_MAY_FLOW
-    return changed(
-        plan.blank,
+    seen = _sensed(plan, station, now_s)
+    seen.update(_known(plan, station, now_s))
+    seen.update(
         now_s=now_s,
         phase=station.phase,
         silent_s=quality.silence_s(senses, now_s),
@@ -164,17 +154,14 @@ def draw(plan: Plan, station: Station, now_s: float) -> Picture:
         shut_for_s=0.0 if flowing else now_s - station.shut_s,
         heater_on=plan.heater != "" and not station.heater_off,
         flooded=station.flooded,
-        **_sensed(plan, station, now_s),
-        **_known(plan, station, now_s),
-        **_under_way(plan, station, now_s),
     )
+    if station.fill is not None:
+        seen.update(_under_way(plan, station, station.fill, now_s))
+    return merged(plan.blank, seen)
 
 
-def _under_way(plan: Plan, station: Station, now_s: float) -> dict[str, Any]:
+def _under_way(plan: Plan, station: Station, fill: Fill, now_s: float) -> dict[str, Any]:
     """Return the part of the picture that is about the latest fill or drain."""
-    fill = station.fill
-    if fill is None:
-        return {}
     running = station.phase in UNDER_WAY
     draining = fill.way is Way.OUT
     seen = {

@@ -77,6 +77,8 @@ class Plan:
     # --- worked out by `prepared` ---
     blank: Picture = field(default=Picture(0.0, Phase.IDLE))  # what of a picture never changes
     armed: Mapping[Phase, tuple[Armed, ...]] = field(default_factory=dict)
+    switches: tuple[tuple[tuple[str, ...], str, str], ...] = ()
+    proof_parts: tuple[str, ...] = ()  # `proven`, worked out once
     mark_l: float = inf  # litres in the vessel at its mark
     low_l: float = 0.0
 
@@ -104,16 +106,21 @@ def _debounce(rule: Rule, limits: Limits) -> Debounce | None:
     return Debounce(hold_s=hold_s, bound_s=bound_s, release_s=0.0)
 
 
-def prepared(plan: Plan) -> Plan:
-    """Return the plan with the rules it has, phase by phase, each with its debounce, and the litres
-    at its marks.
-    """
-    fitted = [(i, r, _debounce(r, plan.limits)) for i, r in enumerate(RULES)
-              if not r.needs or getattr(plan, r.needs)]  # fmt: skip
-    armed = {phase: tuple(row for row in fitted if phase in row[1].armed) for phase in Phase}
-    vessel = plan.vessel
-    mark_l, low_l = vessel.litres_at(vessel.mark_m), vessel.litres_at(plan.low_m)
-    blank = Picture(
+_SWITCHES: Final = (
+    ("floats", "float_high", "float_fresh"),
+    ("leaks", "leak_wet", "leak_fresh"),
+    ("overs", "over_high", "over_fresh"),
+    ("lows", "low_hit", "low_fresh"),
+    ("sump_highs", "sump_high", "sump_high_fresh"),
+    ("sump_lows", "sump_low", "sump_low_fresh"),
+    ("stores", "store_full", "store_fresh"),
+)
+"""Switches: the plan's sensors, and the two fields of a picture they fill."""
+
+
+def _blank(plan: Plan, mark_l: float, low_l: float) -> Picture:
+    """Return what of a station's picture never changes."""
+    return Picture(
         now_s=0.0,
         phase=Phase.IDLE,
         closing_s=plan.closing_s,
@@ -121,8 +128,9 @@ def prepared(plan: Plan) -> Plan:
         high_c=plan.high_c,
         scald_c=plan.scald_c,
         flow_max_lpm=plan.flow_max_lpm,
-        level_m=vessel.mark_m,  # without a probe the water counts as at its mark: nothing is bare
-        mark_m=vessel.mark_m,
+        # Without a probe the water counts as at its mark: nothing is bare.
+        level_m=plan.vessel.mark_m,
+        mark_m=plan.vessel.mark_m,
         mark_l=mark_l,
         low_m=plan.low_m,
         low_l=low_l,
@@ -132,7 +140,22 @@ def prepared(plan: Plan) -> Plan:
         tank_change_c=plan.tank_change_c,
         limits=plan.limits,
     )
-    return replace(plan, armed=armed, mark_l=mark_l, low_l=low_l, blank=blank)
+
+
+def prepared(plan: Plan) -> Plan:
+    """Return the plan with the rules it has, phase by phase, each with its debounce, and the litres
+    at its marks.
+    """
+    fitted = [(i, r, _debounce(r, plan.limits)) for i, r in enumerate(RULES)
+              if not r.needs or getattr(plan, r.needs)]  # fmt: skip
+    armed = {phase: tuple(row for row in fitted if phase in row[1].armed) for phase in Phase}
+    vessel = plan.vessel
+    mark_l, low_l = vessel.litres_at(vessel.mark_m), vessel.litres_at(plan.low_m)
+    switches = tuple((ids, high, well) for name, high, well in _SWITCHES
+                     if (ids := getattr(plan, name)))  # fmt: skip
+    return replace(plan, armed=armed, mark_l=mark_l, low_l=low_l, blank=_blank(plan, mark_l, low_l),
+                   switches=switches,
+                   proof_parts=plan.proven)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

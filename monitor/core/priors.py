@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import islice
-from math import fsum, inf, sqrt
+from math import inf
+from statistics import fmean, median, stdev
 
 from monitor.core.forecast import FLOW_MAX_LPM, FLOW_MIN_LPM
 
@@ -20,7 +21,6 @@ ONE_FILL_SHARE = 0.25  # of the flow: how far the next fill may be from the only
 OVERRUN_MAX_L = 50.0  # more is no overrun but a valve that stayed open
 OVERRUN_SD_MIN_L = 0.05  # no overrun is told sharper than some pulses of a half-inch meter
 MAD_PER_SD = 0.6744897501960817  # the normal distribution's upper quartile: MAD = 0.6745 sd
-HALF = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,28 +66,19 @@ def _within(values: Iterable[float | None], low: float, high: float) -> list[flo
 
 
 def _flow(flows: Sequence[float]) -> tuple[float, float]:
-    count = len(flows)
-    if not count:
+    if not flows:
         return 0.0, inf
-    mean = fsum(flows) / count
-    if count == 1:
+    mean = fmean(flows)
+    if len(flows) == 1:
         return mean, mean * ONE_FILL_SHARE
-    spread = sqrt(fsum((flow - mean) * (flow - mean) for flow in flows) / (count - 1))
-    return mean, max(spread, mean * FLOW_SD_SHARE)
+    return mean, max(stdev(flows), mean * FLOW_SD_SHARE)
 
 
 def _overrun(overruns: Sequence[float]) -> tuple[float, float]:
     if not overruns:
         return 0.0, inf
-    middle = _median(overruns)
+    middle = median(overruns)
     if len(overruns) == 1:  # it may have been anything between none and twice this
         return middle, max(middle, OVERRUN_SD_MIN_L)
-    spread = _median([abs(each - middle) for each in overruns]) / MAD_PER_SD
+    spread = median([abs(each - middle) for each in overruns]) / MAD_PER_SD
     return middle, max(spread, OVERRUN_SD_MIN_L)
-
-
-def _median(values: Sequence[float]) -> float:
-    """Return the middle value, or the mean of the two in the middle. Not for no values."""
-    ranked = sorted(values)
-    after = len(ranked) >> 1
-    return HALF * (ranked[after] + ranked[~after])

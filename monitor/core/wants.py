@@ -32,7 +32,7 @@ def to_fill(
     either: what the level says is missing up to the mark, or else what was drained last.
     """
     room_l = plan.vessel.litres_to_mark(0.0)
-    to_mark = args.get("to", "mark") != "litres"
+    to_mark = args.get("to") != "litres"
     level_m = number(args.get("level_m"))
     litres = number(args.get("litres"))
     if litres is None and level_m is not None:
@@ -74,7 +74,7 @@ def to_drain(plan: Plan, picture: Picture, args: dict[str, Any]) -> float | str:
     if litres is None and percent is not None:
         litres = vessel.litres_at(vessel.mark_m) * percent / PERCENT
     elif litres is None and level_m is not None:
-        litres = now_l - vessel.litres_at(max(level_m, 0.0))
+        litres = now_l - vessel.litres_at(level_m)
     elif litres is None:
         litres = most_l
     if not litres >= LEAST_FILL_L:
