@@ -28,11 +28,11 @@ class Creep:
     """What is remembered: the hours so far, and the sums of the running hour and minute."""
 
     from_s: float
+    hour_s: float
+    minute_s: float
     hours: tuple[tuple[float, float], ...] = ()  # (hours since from_s, litres)
-    hour_s: float = 0.0
     hour_sum_l: float = 0.0
     hour_count: int = 0
-    minute_s: float = 0.0
     minute_sum_l: float = 0.0
     minute_count: int = 0
     last_l: float = inf  # mean of the minute before; inf: none yet
@@ -41,7 +41,7 @@ class Creep:
 
 def begin(now_s: float) -> Creep:
     """Return a watch that has seen nothing."""
-    return Creep(now_s, hour_s=now_s, minute_s=now_s)
+    return Creep(now_s, now_s, now_s)
 
 
 def update(creep: Creep, now_s: float, level_l: float, sd_l: float) -> Creep:

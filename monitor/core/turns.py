@@ -229,7 +229,7 @@ def _drain_ended(
     what was asked for.
     """
     if isnan(fill.start_l) and fill.ended == "done":
-        fill = changed(fill, delivered_l=fill.need_l)
+        fill = changed(fill, delivered_l=fill.need_l, shut_l=fill.need_l)
     drained_l = station.drained_l + fill.delivered_l
     return changed(station, fill=fill, drained_l=drained_l), ()
 

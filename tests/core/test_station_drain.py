@@ -701,3 +701,20 @@ def test_a_request_for_a_drain_names_itself(story: Story) -> None:
     assert story.running.id == "my-drain"
     assert story.running.way is Way.OUT
     assert story.done(FillRefused) == []
+
+
+def test_a_drain_without_a_level_probe_lets_nothing_run_on_by_itself() -> None:
+    """Claim (W23): what such a drain let out is taken from what was asked for; a stop after it for
+    another reason tells of that reason alone.
+    """
+    story = Story(plan=full_plan(level="", heater="", tank_change_c=inf), before_l=MARK_L).begin()
+    story.ask("drain", litres=60.0)
+    story.until(Phase.DRAINING)
+    story.run(60.0)
+    story.others[LOW] = 1.0
+    story.until(Phase.DONE, 120.0)
+    assert story.running.delivered_l == 60.0
+    story.edge(wet=True)
+    story.run(5.0)
+    assert "leak" in story.raised()
+    assert "drain-runs" not in story.raised()

@@ -12,15 +12,21 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final
 
-from monitor.core.events import Asked, Given, SendPermit, SendWithdraw
-from monitor.core.exchange import Permit, Withdraw
+from monitor.core.alarm import STANDING
+from monitor.core.events import Asked, FillRefused, Given, SendPermit, SendWithdraw
+from monitor.core.exchange import Permit, Way, Withdraw
 from monitor.core.guard import GuardInput, GuardPhase, GuardState, Trip
-from monitor.core.hazards import RULES, Response
 from monitor.core.phases import UNDER_WAY, Phase
-from monitor.core.plan import Station
+from monitor.core.plan import ALL_NORMAL, Plan, Station
 from monitor.core.quality import Track
 from monitor.core.station import Result
-from proof.abstract import EPS_S, LIMITS, PLAN, SENSORS
+from proof.abstract import CLOSING_RULES, EPS_S, LIMITS, PLAN, facts_key
+
+FLOWS: Final = {Way.IN: Phase.FILLING, Way.OUT: Phase.DRAINING}
+"""The one phase in which water may flow that way."""
+
+FOR_ALONE: Final = frozenset({"in-stream", "proof", "cartridge", "people", "desk"})
+"""Checks that a person who stays beside the tank goes without."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +37,7 @@ class Stepped:
     given: Given
     result: Result
     now_s: float
+    plan: Plan = PLAN
 
     @property
     def after(self) -> Station:
@@ -59,19 +66,26 @@ def _fresh(st: Station, sensor: str, now_s: float) -> bool:
     return 0.0 <= now_s - _track(st, sensor).good_s < LIMITS.reading_stale_s
 
 
-def all_well(st: Station, now_s: float) -> bool:
-    """Say whether water may begin to flow, by the readings alone."""
-    value = {sensor: _track(st, sensor).value for sensor in SENSORS}
+def _clear(st: Station, sensors: tuple[str, ...], now_s: float) -> bool:
+    """Say whether all of these switches are read, and say that all is well."""
+    return all(_fresh(st, s, now_s) and _track(st, s).value == 0.0 for s in sensors)
+
+
+def all_well(plan: Plan, st: Station, now_s: float, way: Way) -> bool:
+    """Say whether water may begin to flow that way, by the readings alone."""
+    switches = (*plan.leaks, *plan.sump_highs)
+    switches += (*plan.floats, *plan.overs) if way is Way.IN else (*plan.lows, *plan.stores)
+    temp_c, flow_lpm = _track(st, "temp").value, _track(st, "flow").value
     return (
-        all(_fresh(st, sensor, now_s) for sensor in value)
-        and value["float"] == 0.0
-        and value["over"] == 0.0
-        and value["leak"] == 0.0
-        and value["temp"] < PLAN.scald_c
-        and value["flow"] < LIMITS.flow_min_lpm
+        _clear(st, switches, now_s)
+        and (way is Way.OUT or (_fresh(st, "temp", now_s) and temp_c < PLAN.scald_c))
+        and _fresh(st, "flow", now_s)
+        and flow_lpm < LIMITS.flow_min_lpm
         and not st.senses.valve_open
+        and not st.senses.drain_open
         and st.link_up
         and not st.node_gone
+        and not st.node_simulated
         and not st.echo_asked_s > st.echo_seen_s
         and now_s - st.senses.heard_s < LIMITS.suspect_s
         and now_s - st.shut_s >= LIMITS.check_quiet_s
@@ -81,23 +95,33 @@ def all_well(st: Station, now_s: float) -> bool:
 # --- a station's step ---
 
 
-def permit_only_while_filling(s: Stepped) -> bool:
-    """A permit leaves only a station that is filling when the step ends, and at most one."""
-    return not s.permits or (s.after.phase is Phase.FILLING and len(s.permits) == 1)
+def permit_only_while_water_may_flow(s: Stepped) -> bool:
+    """A permit leaves only a station that fills, or drains, when the step ends; and just one."""
+    return not s.permits or [FLOWS[p.way] for p in s.permits] == [s.after.phase]
 
 
 def permit_is_for_the_running_fill(s: Stepped) -> bool:
-    """A permit names the running fill and its boot, quotes a fresh reading, lives one lease."""
+    """A permit names the running fill, its way and its boot, quotes a fresh reading, and lives
+    one lease.
+    """
     fill, senses = s.after.fill, s.after.senses
     return all(
         fill is not None
         and not fill.ended
-        and (permit.fill, permit.node_boot) == (fill.id, fill.boot)
+        and (permit.fill, permit.way, permit.node_boot) == (fill.id, fill.way, fill.boot)
         and permit.as_of_s == senses.uptime_s
         and permit.ttl_s <= LIMITS.permit_ttl_s
         and s.now_s - senses.heard_s < LIMITS.suspect_s
         for permit in s.permits
     )
+
+
+def _may_begin(s: Stepped, way: Way) -> bool:
+    """Say whether all is well now, and with nobody beside the tank, every part proven."""
+    proven, busy = facts_key(s.after.facts, s.now_s)
+    attended = s.after.fill is not None and s.after.fill.attended
+    told = (proven or attended) and not (busy and way is Way.IN)
+    return told and all_well(s.plan, s.after, s.now_s, way)
 
 
 def filling_only_after_a_full_check(s: Stepped) -> bool:
@@ -106,16 +130,41 @@ def filling_only_after_a_full_check(s: Stepped) -> bool:
         return True
     waits = {Phase.CHECKING: LIMITS.check_quiet_s, Phase.HOLDING: LIMITS.hold_pause_s}
     waited_s = s.now_s - s.before.phase_s
-    return waited_s >= waits.get(s.before.phase, inf) and all_well(s.after, s.now_s)
+    return _may_begin(s, Way.IN) and waited_s >= waits.get(s.before.phase, inf)
+
+
+def draining_only_after_a_full_check(s: Stepped) -> bool:
+    """Draining is entered from checking only, after its wait, with all well now."""
+    if not s.entered(Phase.DRAINING):
+        return True
+    waited = s.before.phase is Phase.CHECKING
+    waited = waited and s.now_s - s.before.phase_s >= LIMITS.check_quiet_s
+    return waited and _may_begin(s, Way.OUT)
+
+
+def a_check_needs_a_request(s: Stepped) -> bool:
+    """A check is begun by a person's request alone, and never from a stop."""
+    asked = s.asked() in ("fill", "drain", "change")
+    rested = s.before.phase in (Phase.IDLE, Phase.DONE)
+    return not s.entered(Phase.CHECKING) or (asked and rested)
+
+
+def attended_skips_just_its_rows(s: Stepped) -> bool:
+    """What is not proven refuses what nobody attends, and never what somebody does."""
+    for refused in (a for a in s.result.actions if isinstance(a, FillRefused)):
+        keys, fill = set(refused.failing), refused.fill
+        unproven = not facts_key(s.after.facts, s.now_s)[0]
+        counts = unproven and not fill.attended
+        if keys & FOR_ALONE != ({"proof"} if counts else set()):
+            return False
+    return True
 
 
 def rule_that_closes_stops_at_once(s: Stepped) -> bool:
-    """With a rule of response CLOSE active after the step, the station is stopped."""
-    active = any(
-        contact.active and rule.response is Response.CLOSE
-        for rule, contact in zip(RULES, s.after.contacts, strict=False)
-    )
-    return not active or s.after.phase is Phase.STOPPED
+    """With an alarm standing of a rule that closes, the station is stopped."""
+    if s.after.phase is Phase.STOPPED or s.after.alarms is ALL_NORMAL:
+        return True
+    return not any(s.after.alarms[index].state in STANDING for index in CLOSING_RULES)
 
 
 def wet_probe_stops(s: Stepped) -> bool:
@@ -128,16 +177,40 @@ def high_second_float_stops(s: Stepped) -> bool:
     return _track(s.after, "over").value == 0.0 or s.after.phase is Phase.STOPPED
 
 
+def full_sump_stops(s: Stepped) -> bool:
+    """A sump's float last heard high means stopped, whatever the phase was."""
+    return _track(s.after, "sump").value == 0.0 or s.after.phase is Phase.STOPPED
+
+
 def high_float_never_fills(s: Stepped) -> bool:
     """Filling does not outlast the step that hears of a high float."""
     high = _track(s.after, "float").value > 0.0 and _fresh(s.after, "float", s.now_s)
     return not high or s.after.phase is not Phase.FILLING
 
 
+def low_float_never_drains(s: Stepped) -> bool:
+    """Draining does not outlast the step that hears of water below the low float."""
+    low = _track(s.after, "low").value > 0.0 and _fresh(s.after, "low", s.now_s)
+    return not low or s.after.phase is not Phase.DRAINING
+
+
+def full_store_never_drains(s: Stepped) -> bool:
+    """A storage vessel last heard full means that nothing is drained into it."""
+    return _track(s.after, "store").value == 0.0 or s.after.phase is not Phase.DRAINING
+
+
 def unread_switch_never_fills(s: Stepped) -> bool:
-    """Filling does not go on beside a float or probe that has no fresh value (nor a permit)."""
-    unread = not all(_fresh(s.after, sensor, s.now_s) for sensor in ("float", "over", "leak"))
+    """Filling goes on without permits beside a float or probe that has no fresh value."""
+    switches = (*s.plan.floats, *s.plan.overs, *s.plan.sump_highs, *s.plan.leaks)
+    unread = not all(_fresh(s.after, sensor, s.now_s) for sensor in switches)
     return not unread or s.after.phase is not Phase.FILLING or not s.permits
+
+
+def unread_switch_never_drains(s: Stepped) -> bool:
+    """Draining goes on without permits beside a float or probe that has no fresh value."""
+    switches = (*s.plan.lows, *s.plan.stores, *s.plan.leaks)
+    unread = not all(_fresh(s.after, sensor, s.now_s) for sensor in switches)
+    return not unread or s.after.phase is not Phase.DRAINING or not s.permits
 
 
 def scald_stops(s: Stepped) -> bool:
@@ -147,12 +220,21 @@ def scald_stops(s: Stepped) -> bool:
 
 
 def too_much_water_stops(s: Stepped) -> bool:
-    """Past the volume limit, or the time limit, no fill goes on."""
+    """Past the volume limit no fill goes on; past the time limit neither a fill nor a drain."""
     fill = s.after.fill
-    if s.after.phase is not Phase.FILLING or fill is None:
+    if s.after.phase not in FLOWS.values() or fill is None:
         return True
     open_s = fill.open_before_s + s.now_s - fill.opened_s
-    return fill.delivered_l <= fill.volume_limit_l and open_s <= fill.time_limit_s
+    in_time = open_s <= fill.time_limit_s
+    return in_time and (fill.way is Way.OUT or fill.delivered_l <= fill.volume_limit_l)
+
+
+def a_drain_never_holds(s: Stepped) -> bool:
+    """Only a fill waits; a drain under way runs or is over, and each phase has its own way."""
+    fill = s.after.fill
+    one_way = {Phase.FILLING: Way.IN, Phase.HOLDING: Way.IN, Phase.DRAINING: Way.OUT}
+    wanted = one_way.get(s.after.phase)
+    return wanted is None or (fill is not None and fill.way is wanted)
 
 
 def silence_stops(s: Stepped) -> bool:
@@ -171,7 +253,9 @@ def reset_opens_nothing(s: Stepped) -> bool:
     """A reset leads neither to filling nor to a permit (a hold that ends by itself is no reset)."""
     if s.asked() != "reset":
         return True
-    return not s.permits and (not s.entered(Phase.FILLING) or s.before.phase is Phase.HOLDING)
+    drains = s.entered(Phase.DRAINING)
+    return not s.permits and not drains and (
+        not s.entered(Phase.FILLING) or s.before.phase is Phase.HOLDING)  # fmt: skip
 
 
 def only_a_reset_leaves_stopped(s: Stepped) -> bool:
@@ -198,12 +282,16 @@ def time_never_runs_back(s: Stepped) -> bool:
     return s.after.now_s >= s.before.now_s and s.result.due_s > s.after.now_s
 
 
-def leaving_filling_tells_the_valve(s: Stepped) -> bool:
-    """The step that ends filling sends a withdrawal, resumable only for a hold."""
-    if s.before.phase is not Phase.FILLING or s.after.phase is Phase.FILLING:
-        return True
+def leaving_water_tells_the_valve(s: Stepped) -> bool:
+    """The step that ends filling, or draining, sends that way's withdrawal, resumable only for a
+    hold.
+    """
+    left = s.before.phase in FLOWS.values() and s.after.phase is not s.before.phase
+    if not left or s.before.fill is None:
+        return not left
     notes = [a.withdraw for a in s.result.actions if isinstance(a, SendWithdraw)]
-    return [n.resumable for n in notes] == [s.after.phase is Phase.HOLDING]
+    told = [(n.resumable, n.way, n.fill) for n in notes]
+    return told == [(s.after.phase is Phase.HOLDING, s.before.fill.way, s.before.fill.id)]
 
 
 def holds_are_bounded(s: Stepped) -> bool:
@@ -214,22 +302,30 @@ def holds_are_bounded(s: Stepped) -> bool:
 STATION_CLAIMS: Final[tuple[Callable[[Stepped], bool], ...]] = (
     reset_opens_nothing,
     unread_switch_never_fills,
-    permit_only_while_filling,
+    unread_switch_never_drains,
+    permit_only_while_water_may_flow,
     permit_is_for_the_running_fill,
     filling_only_after_a_full_check,
+    draining_only_after_a_full_check,
+    a_check_needs_a_request,
+    attended_skips_just_its_rows,
     rule_that_closes_stops_at_once,
     wet_probe_stops,
     high_second_float_stops,
+    full_sump_stops,
     high_float_never_fills,
+    low_float_never_drains,
+    full_store_never_drains,
     scald_stops,
     too_much_water_stops,
+    a_drain_never_holds,
     silence_stops,
     other_boot_stops,
     only_a_reset_leaves_stopped,
     first_cause_is_kept,
     a_stop_is_obeyed,
     time_never_runs_back,
-    leaving_filling_tells_the_valve,
+    leaving_water_tells_the_valve,
     holds_are_bounded,
 )
 
@@ -342,34 +438,48 @@ GUARD_CLAIMS: Final[tuple[Callable[[Guarded], bool], ...]] = (
 )
 
 
-# --- the two together, at a moment ---
+# --- all together, at a moment ---
 
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """What stands together at one moment. Ages are in quarters of a second."""
+    """What stands together at one moment, seen from one guard. Ages are in quarters of a second."""
 
     on: bool
     lease_left: int
-    phase: Phase
+    at_work: bool  # the station is in the phase in which water may flow that way
     fill_begun: bool
     fill_now: bool  # the guard's fill is the station's present one
     engine_now: bool  # and its engine the present one
     shut_age: int
-    switch_bad: bool  # a float is high or unread, or a probe wet or unread
+    switch_bad: bool  # a switch of that way is tripped or unread
     dark: int  # how long nothing new can have got through, one way or the other
     restarted: int  # how long ago the engine was started anew
     stranger: bool = (
         False  # the lease is of a second engine, which has its own word and its own way
     )
+    other_on: bool = False  # the other way's relay is held on
+    wet: bool = False  # a probe is wet
 
 
 LEASE: Final = int(LIMITS.permit_ttl_s / EPS_S)
 
 
 def never_open_beside_a_bad_switch(m: Moment) -> bool:
-    """The valve is not held open while a probe beside it is wet, a float high, or either unread."""
+    """No water flows in while a float is high, out while the low or the storage float is tripped,
+    and neither beside one that cannot be read.
+    """
     return not (m.on and m.switch_bad)
+
+
+def a_leak_shuts_both(m: Moment) -> bool:
+    """While a probe is wet nothing is held open, neither in nor out."""
+    return not (m.wet and (m.on or m.other_on))
+
+
+def never_both_ways(m: Moment) -> bool:
+    """The two relays are never on together."""
+    return not (m.on and m.other_on)
 
 
 def never_open_past_the_lease(m: Moment) -> bool:
@@ -378,8 +488,8 @@ def never_open_past_the_lease(m: Moment) -> bool:
 
 
 def open_only_by_the_stations_word(m: Moment) -> bool:
-    """An open valve means that the station is filling this very fill, or was within the lease."""
-    if not m.on or (m.fill_now and m.engine_now and m.phase is Phase.FILLING):
+    """An open valve means that the station fills (drains) just this, or did within the lease."""
+    if not m.on or (m.fill_now and m.engine_now and m.at_work):
         return True
     if m.stranger:
         return True
@@ -394,6 +504,8 @@ def shut_within_a_lease_of_silence(m: Moment) -> bool:
 
 
 MOMENT_CLAIMS: Final[tuple[Callable[[Moment], bool], ...]] = (
+    a_leak_shuts_both,
+    never_both_ways,
     never_open_beside_a_bad_switch,
     never_open_past_the_lease,
     open_only_by_the_stations_word,

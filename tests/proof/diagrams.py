@@ -21,6 +21,7 @@ FOLDER = Path(__file__).resolve().parents[2] / "monitor" / "core"
 BOX_W, BOX_H = 152, 40
 LABEL_AT = 0.36
 ASIDE = "GHI"  # shelved, suppressed, out of service: told in words, for too many lines lead there
+MANY = 4  # from so many states on, an event's way to one state is told in words
 BEND = 26  # how far the two directions between a pair of states keep apart
 STYLE = (
     "text{font:13px sans-serif;fill:#222}.n{font-weight:bold;text-anchor:middle}"
@@ -59,6 +60,15 @@ def _aside(cells: Mapping[tuple[str, str], str]) -> tuple[str, ...]:
     )
 
 
+def _often(cells: Mapping[tuple[str, str], str]) -> dict[tuple[str, str], list[str]]:
+    """Return the events that lead to one and the same state from many, and from which."""
+    ways: dict[tuple[str, str], list[str]] = {}
+    for (state, event), target in cells.items():
+        if state != target:
+            ways.setdefault((event, target), []).append(state)
+    return {way: states for way, states in ways.items() if len(states) >= MANY}
+
+
 def _grouped(cells: Mapping[tuple[str, str], str]) -> dict[tuple[str, str], tuple[str, ...]]:
     """Return, for each pair of states, the events that lead from one to the other."""
     edges: dict[tuple[str, str], list[str]] = {}
@@ -71,22 +81,24 @@ def _grouped(cells: Mapping[tuple[str, str], str]) -> dict[tuple[str, str], tupl
 def sheets() -> dict[str, Sheet]:
     """Return the three sheets by file name."""
     fill = {(p.value, t.value): to.value for (p, t), to in phases.TABLE.items()}
+    often = _often(fill)
     valve = {(p.value, e.value): to.value for (p, e), (to, _) in guard.TABLE.items()}
     bell = {(s.value, e.value): to.value for (s, e), to in alarm.TABLE.items()}
     return {
         "phases.svg": Sheet(
-            "The phases of a fill (monitor/core/phases.py)",
-            (980, 580),
+            "The phases of a fill and of a drain (monitor/core/phases.py)",
+            (1010, 620),
             {
-                "idle": (110, 90), "checking": (370, 90), "filling": (630, 90),
-                "holding": (890, 90), "closing": (630, 530), "settling": (370, 530),
-                "done": (110, 530), "stopped": (480, 310),
+                "idle": (110, 90), "checking": (380, 90), "filling": (690, 90),
+                "holding": (920, 200), "draining": (620, 330), "closing": (800, 510),
+                "settling": (450, 510), "done": (110, 510), "stopped": (395, 290),
             },
             {each.value: each.value for each in phases.Phase},
-            _grouped(fill),
+            _grouped({k: v for k, v in fill.items() if (k[1], v) not in often}),
+            tuple(f"{event}: {', '.join(states)} to {to}" for (event, to), states in often.items()),
         ),
         "guard.svg": Sheet(
-            "The guard beside the valve (monitor/core/guard.py)",
+            "The guard of the valve, and of the drain (monitor/core/guard.py)",
             (900, 500),
             {"shut": (140, 110), "open": (720, 110), "paused": (720, 420), "blocked": (140, 420)},
             {each.value: each.value for each in guard.GuardPhase},

@@ -11,9 +11,12 @@ import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
+from monitor.core.coverage import DANGERS
+
 ROOT = Path(__file__).resolve().parents[2]
 DATA = Path(__file__).with_suffix(".toml")
 SAFETY = ROOT / "SAFETY.md"
+NAMES = {danger.id: danger.name[:1].upper() + danger.name[1:] for danger in DANGERS}
 BEGIN, END = "<!-- failure modes: made by tests/proof/failure_modes.py -->", "<!-- end -->"
 
 
@@ -22,7 +25,6 @@ class Mode:
     """One way it can fail."""
 
     id: str
-    title: str
     shows: str
     response: str
     bound: str
@@ -30,6 +32,11 @@ class Mode:
     faults: tuple[str, ...]
     tests: tuple[str, ...]
     gap: str
+
+    @property
+    def title(self) -> str:
+        """What goes wrong, as `brimwatch check` calls it."""
+        return NAMES.get(self.id, "")
 
 
 def modes() -> tuple[Mode, ...]:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.core.coverage import DANGERS, Grade
 from monitor.core.hazards import RULES
 from monitor.simulate.faults import FAULTS
 
@@ -62,6 +63,23 @@ def test_every_row_is_proved_or_says_what_is_missing(mode: object) -> None:
     for test in mode.tests:  # type: ignore[attr-defined]
         path, _, name = test.partition("::")
         assert name in functions_of(path), test
+
+
+def test_what_not_every_station_covers_says_so() -> None:
+    """Claim: a row without a gap is answered in full, whatever is fitted, by what `brimwatch check`
+    says too; one that no part can make whole has a gap, and so has one that takes more than a
+    float and a probe.
+    """
+    bare = {danger.id: danger.covers[-1] for danger in DANGERS}
+    lacking = {i for i, cover in bare.items() if cover.grade is not Grade.FULL}
+    lacking |= {danger.id for danger in DANGERS if danger.rest}
+    assert lacking - {mode.id for mode in MODES if mode.gap} == set()
+
+
+def test_every_row_has_a_name() -> None:
+    """Claim: what goes wrong is named once, for this table and for `brimwatch check`."""
+    assert all(mode.title for mode in MODES)
+    assert [mode.id for mode in MODES] == [danger.id for danger in DANGERS]
 
 
 def test_safety_md_holds_the_table_as_it_is() -> None:
