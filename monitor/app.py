@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from math import inf, nan
 from pathlib import Path
 
+from monitor.calibrated import calibrated
 from monitor.config import (
     BowFront,
     Box,
@@ -27,6 +28,7 @@ from monitor.core import vessel as geometry
 from monitor.core.exchange import (
     AlarmNotice,
     GuardReport,
+    Message,
     Permit,
     Presence,
     ReadingPack,
@@ -48,6 +50,7 @@ from monitor.drivers.temperature import Ds18b20 as Thermometer
 from monitor.engine import Engine
 from monitor.errors import ConfigError
 from monitor.gate import LocalTrip
+from monitor.journal import calibrations
 from monitor.journal.record import JournalRecord
 from monitor.journal.writer import JournalWriter
 from monitor.link.mqtt import MqttLink
@@ -304,9 +307,12 @@ def plugs_of(station: Station) -> tuple[PlugTopics, ...]:
 
 
 def engine_of(station: Station, around: Surroundings, writer: JournalWriter) -> Engine:
-    """Return the engine of a station."""
+    """Return the engine of a station, which counts and corrects by the calibrations that its record
+    has of it now.
+    """
     boot = around.new_id()
     plugs = plugs_of(station)
+    measured = calibrated(station, calibrations.found(writer.path, station.id, around.simulated))
     link = MqttLink(
         url=around.url,
         client_id=f"{station.id}-engine-{boot}",
@@ -321,7 +327,8 @@ def engine_of(station: Station, around: Surroundings, writer: JournalWriter) -> 
         now_s=around.clock.now_s,
         plugs=plugs,
     )
-    plan, record = plan_of(station, simulated=around.simulated), JournalRecord(writer)
+    plan = plan_of(measured.station, simulated=around.simulated)
+    record = JournalRecord(writer)
     if around.simulated and around.proven:
         _prove(plan, record)
     return Engine(
@@ -333,14 +340,26 @@ def engine_of(station: Station, around: Surroundings, writer: JournalWriter) -> 
         new_id=around.new_id,
         alive=around.alive,
         simulated=around.simulated,
+        corrections=measured.corrections,
+        calibrations=measured.told,
     )
 
 
 def guest_link(
-    station: str, around: Surroundings, *, replies_to: str = "+", status: bool = True
+    station: str,
+    around: Surroundings,
+    *,
+    replies_to: str = "+",
+    status: bool = True,
+    readings: bool = False,
 ) -> MqttLink:
-    """Return a link for someone who looks on and asks; alarms, replies and mostly status come."""
-    looks = (filter_for(StatusMessage, station),) if status else ()
+    """Return a link for someone who looks on and asks; alarms, replies and mostly status come, and
+    with `readings` also what the node itself says.
+    """
+    kinds: tuple[type[Message], ...] = (StatusMessage,) if status else ()
+    if readings:
+        kinds = (*kinds, ReadingPack, GuardReport)
+    looks = tuple(filter_for(kind, station) for kind in kinds)
     return MqttLink(
         url=around.url,
         client_id=f"guest-{new_id()}",

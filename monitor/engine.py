@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, replace
 from math import isfinite, ulp
+from typing import Any
 
 import structlog
 
 from monitor.core.alarm import ASIDE, STANDING, UNSEEN
+from monitor.core.calibration import Correction, corrected
 from monitor.core.describe import describe
 from monitor.core.events import (
     Action,
@@ -95,11 +97,18 @@ class Engine:
         new_id: Callable[[], str],
         alive: Callable[[str], None] = lambda _state: None,
         simulated: bool = False,
+        corrections: Mapping[str, Correction] | None = None,
+        calibrations: Sequence[Mapping[str, Any]] = (),
     ) -> None:
-        """Keep the parts. `new_id` gives fill identities, `alive` tells the service manager."""
+        """Keep the parts. `new_id` gives fill identities, `alive` tells the service manager.
+
+        `corrections` make readings right before the core sees them; `calibrations` are told of.
+        """
         self._plan, self._boot, self._link, self._clock = plan, boot, link, clock
         self._record, self._new_id, self._alive = record, new_id, alive
         self._simulated = simulated
+        self._corrections = corrections or {}
+        self._calibrations = [dict(each) for each in calibrations]
         self._state = Station()
         self._timer: asyncio.TimerHandle | None = None
         self._told = _Mark()
@@ -179,7 +188,9 @@ class Engine:
         message = incoming.message
         match message:
             case ReadingPack():
-                return None if incoming.retained else Heard(message)
+                if incoming.retained:
+                    return None
+                return Heard(corrected(message, self._corrections))
             case GuardReport():
                 if message.fill and message.cause:
                     self._guard_causes = {message.fill: message.cause}
@@ -346,8 +357,7 @@ class Engine:
     def _answer(self, reply: Reply) -> None:
         """Answer a request; status rides along, so that one exchange is enough."""
         if reply.text and not reply.data:
-            data = describe(self._plan, self._state, self._clock.now_s())
-            reply = replace(reply, data=data)
+            reply = replace(reply, data=self._described(self._clock.now_s()))
         reply = replace(reply, data={**reply.data, "simulated": self._simulated})
         self._answers[reply.id] = reply
         while len(self._answers) > ANSWERS_KEPT:
@@ -431,12 +441,16 @@ class Engine:
         period_s = STATUS_PERIOD_S if self._state.phase in UNDER_WAY else IDLE_STATUS_PERIOD_S
         if not now and now_s - self._told.at_s < period_s:
             return
-        data = describe(self._plan, self._state, now_s)
+        data = self._described(now_s)
         data["simulated"] = self._simulated
         data["record"] = self._record.health()
         data["wall"] = self._clock.wall().isoformat(timespec="seconds")
         if self._link.send(Status(self._plan.station, data)):
             self._told.at_s = now_s
+
+    def _described(self, now_s: float) -> dict[str, Any]:
+        """Return what people are told of the station."""
+        return describe(self._plan, self._state, now_s) | {"calibrations": self._calibrations}
 
     def _settle_open(self) -> None:
         """Close the account of fills that an earlier run of this engine left open."""

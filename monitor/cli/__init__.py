@@ -40,6 +40,8 @@ COMMANDS = {
     "export": ("monitor.cli.record", "export"),
     "check": ("monitor.cli.check", "check"),
     "pins": ("monitor.cli.pins", "pins"),
+    "prove": ("monitor.cli.prove", "prove"),
+    "calibrate": ("monitor.cli.calibrate", "calibrate"),
 }
 
 

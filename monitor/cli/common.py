@@ -109,6 +109,7 @@ def status_lines(station: str, data: Mapping[str, Any]) -> list[str]:
     lines += [f"  {_aside(alarm)}" for alarm in data.get("set_aside", ())]
     for name, sensor in data.get("sensors", {}).items():
         lines.append(f"  {name:<14} {_sensor(sensor)}")
+    lines += [f"  {_calibration(each)}" for each in data.get("calibrations", ())]
     if data.get("record"):
         lines.append(f"  record: {data['record']}")
     return lines
@@ -124,6 +125,20 @@ def _aside(alarm: Mapping[str, Any]) -> str:
         words += f" for {alarm['for_s'] / S_PER_MIN:.0f} min more"
     by, why = alarm.get("by"), alarm.get("why")
     return words + (f", by {by}: {why}" if by else "")
+
+
+_CALIBRATIONS = {
+    "flow": "{value:.1f} pulses/L, ±{percent:.1f} %",
+    "level": "{scale:.4f} × its reading {value:+.4f} m, ±{uncertainty:.4f} m",
+    "temperature": "{value:+.2f} °C, ±{uncertainty:.2f} °C",
+}
+
+
+def _calibration(told: Mapping[str, Any]) -> str:
+    """Return a calibration as a person reads it."""
+    shown = _CALIBRATIONS[told["what"]].format(**told, percent=told["uncertainty"] * 100)
+    text = f"{told['part']}: measured {told['on']} by {told['by']}: {shown}"
+    return f"{text}; NOT USED: {told['unused']}" if told.get("unused") else text
 
 
 _UNITS = {"temperature": "°C", "flow": "L/min", "level": "m"}

@@ -25,14 +25,16 @@ CONTACT_S = 5.0  # without an answer by then there is nobody
 CHECKS_S = 75.0  # the longest a pre-fill check may take, and a little more
 
 
-def _url(config: Any) -> str:
+def broker_url(config: Any) -> str:
+    """Return where the broker of a config answers people on this machine."""
     broker = config.broker
     if broker.embedded:
         return f"mqtt://127.0.0.1:{broker.port}"
     return str(broker.url.get_secret_value())
 
 
-def _by() -> str:
+def whoever() -> str:
+    """Return the user's name, as the record keeps it."""
     try:
         return getpass.getuser()[:32]
     except (OSError, KeyError):
@@ -49,7 +51,7 @@ class Guest:
 
         self.station = station
         self._id = new_id()
-        around = Surroundings(url=_url(config), clock=MonotonicClock())
+        around = Surroundings(url=broker_url(config), clock=MonotonicClock())
         self._link = guest_link(station, around, replies_to=self._id)
 
     async def __aenter__(self) -> Guest:
@@ -88,7 +90,7 @@ class Guest:
         """
         from monitor.core.exchange import Reply, Request
 
-        self._link.send(Request(self.station, self._id, verb, _by(), args))
+        self._link.send(Request(self.station, self._id, verb, whoever(), args))
         async for message in self.messages(CONTACT_S):
             if isinstance(message, Reply) and message.id == self._id:
                 return message

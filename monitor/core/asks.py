@@ -148,7 +148,7 @@ def _heater(plan: Plan, station: Station, given: Asked) -> Outcome:
 def _note(plan: Plan, station: Station, given: Asked) -> Outcome:
     """Keep what a person has proven or done. A proof names its part."""
     args = given.request.args
-    what, part = args.get("what"), args.get("part", "")
+    what, part = args.get("what"), args.get("part")
     if what not in NOTES:
         return _refused(plan, station, given, f"note one of {', '.join(NOTES)}")
     if what == "proof" and part not in plan.proven:
@@ -181,8 +181,7 @@ def _reset(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outc
     for index, rule in enumerate(RULES):
         alarm = alarms[index]
         # What only the reset itself ends (an interruption) has to have ended before its latch goes.
-        over = alarm.state in STANDING and rule.cleared(picture)
-        ended = (AlarmEvent.CLEAR,) if over else ()
+        ended = (AlarmEvent.CLEAR,) if rule.cleared(picture) else ()
         for event in (AlarmEvent.ACK, *ended, AlarmEvent.RESET):
             alarm = alarm_step(alarm, event, picture.now_s, rule.latching, given.request.by)
         if alarm is not alarms[index]:

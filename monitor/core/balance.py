@@ -110,6 +110,7 @@ class Balance:
     """All that is remembered; `water_l` is litres in the vessel, `metered_l` the meter's."""
 
     block: Block
+    same_s: float  # since when the last reading has been the very same
     mode: Mode = Mode.REST
     metered_l: float = 0.0  # at the end of the block before
     water_l: float = 0.0
@@ -122,9 +123,8 @@ class Balance:
     in_lpm: float = 0.0  # by the meter, over the last block
     short: Run = Run()
     extra: Run = Run()
-    last_l: float = -inf  # the last reading, and since when it has been the very same
-    same_s: float = -inf
-    same_l: float = 0.0  # the meter's litres then
+    last_l: float = -inf  # the last reading
+    same_l: float = 0.0  # the meter's litres when it came to be so
     verdict: Verdict = Verdict.CALM
     share: float = 0.0  # of what was metered, missing (above 0) or too much (below)
 
@@ -141,7 +141,7 @@ class Balance:
 
 def begin(now_s: float) -> Balance:
     """Return a balance that knows nothing of the level yet."""
-    return Balance(Block(now_s), same_s=now_s)
+    return Balance(Block(now_s), now_s)
 
 
 def turned(
@@ -211,7 +211,7 @@ def _closed(balance: Balance, now_s: float, metered_l: float, sd_l: float) -> Ba
     seconds = now_s - block.from_s
     mean_l = block.sum_l / block.count
     noise_var = _noise_var(balance.noise_var, block)
-    var = max(sd_l * sd_l, noise_var) / max(min(block.count, seconds / WAVE_S), 1.0)
+    var = max(sd_l * sd_l, noise_var) / min(block.count, seconds / WAVE_S)
     in_l = max(metered_l - balance.metered_l, 0.0)
     fresh = changed(balance, block=Block(now_s), metered_l=metered_l, noise_var=noise_var,
                     in_lpm=in_l / seconds * S_PER_MIN)  # fmt: skip

@@ -31,7 +31,6 @@ TEMP_SHIFT_MAX_C: Final = 1.0
 TEMP_SENSOR_MAX_C: Final = 0.5  # DS18B20 data sheet: ±0.5 °C; one that is further off is broken
 TEMP_HALF_STEP_C: Final = 0.0625 / 2  # DS18B20 at 12 bit
 ICE_C: Final = 0.0
-MARGIN: Final = 1e-9  # so that a bound itself is inside it
 
 RECTANGULAR: Final = sqrt(3.0)  # half width per standard deviation of an even spread (GUM 4.3.7)
 TRIANGULAR: Final = sqrt(6.0)  # of the difference of two such (GUM 4.3.9)
@@ -105,7 +104,8 @@ def mean_of(values: Sequence[float]) -> Mean:
     value = sum(values) / count
     if count == 1:
         return Mean(value, inf, 0.0)
-    spread = sum((each - value) * (each - value) for each in values) / (count - 1)
+    apart = [each - value for each in values]
+    spread = sum(each * each for each in apart) / (count - 1)
     return Mean(value, sqrt(spread / count), count - 1.0)
 
 
@@ -144,15 +144,18 @@ def bucket_test(
     """
     if not RUNS_MIN <= len(runs) <= RUNS_MAX:
         return f"{len(runs)} runs are given, and {RUNS_MIN} to {RUNS_MAX} are needed"
-    if not 0.0 <= reading_l < inf:
+    if not reading_l >= 0.0:
         return "how close the bucket can be read is a number of litres, 0 or more"
     for litres, pulses in runs:
-        if not (LITRES_MIN <= litres <= LITRES_MAX and 1.0 <= pulses < inf):
+        if not (LITRES_MIN <= litres <= LITRES_MAX and 0.0 < pulses < inf):
             return (
                 f"{litres:g} L with {pulses:g} pulses is no run: {LITRES_MIN:g} to "
-                f"{LITRES_MAX:g} L with at least one pulse"
+                f"{LITRES_MAX:g} L with some pulses"
             )
     constants = mean_of([pulses / litres for litres, pulses in runs])
+    problem = flow_problem(constants.value, config_k)
+    if problem:
+        return problem
     least_l = min(litres for litres, _ in runs)
     least_pulses = min(pulses for _, pulses in runs)
     standard, uncertainty = expanded(
@@ -168,16 +171,13 @@ def bucket_test(
             f"the runs agree to {uncertainty * PERCENT:.1f} % only, and "
             f"{FLOW_UNSURE_MAX * PERCENT:g} % is the most: take more litres, or more runs"
         )
-    shift = constants.value / config_k - 1.0 if config_k > 0.0 else inf
-    result = FlowResult(constants.value, uncertainty, standard, len(runs), shift)
-    return flow_problem(constants.value, config_k) or result
+    shift = constants.value / config_k - 1.0
+    return FlowResult(constants.value, uncertainty, standard, len(runs), shift)
 
 
 def flow_problem(pulses_per_litre: float, config_k: float) -> str:
     """Return why a meter's constant is not used; empty when it is."""
-    if not (config_k > 0.0 and pulses_per_litre > 0.0):
-        return "a meter's constant is above 0"
-    if abs(pulses_per_litre / config_k - 1.0) <= FLOW_SHIFT_MAX + MARGIN:
+    if abs(pulses_per_litre - config_k) <= FLOW_SHIFT_MAX * config_k:
         return ""
     return (
         f"{pulses_per_litre:.4g} pulses/L is more than {FLOW_SHIFT_MAX * PERCENT:g} % away from "
@@ -202,7 +202,7 @@ def two_points(
     `ruler_m` is the half width of what the ruler can be read to, `probe_sd_m` the standard
     uncertainty of each reported height.
     """
-    (x_1, y_1), (x_2, y_2) = sorted((low, high), key=lambda point: point[1])
+    (x_1, y_1), (x_2, y_2) = sorted((low, high))
     numbers = (x_1, y_1, x_2, y_2, ruler_m, probe_sd_m)
     if not all(isfinite(each) for each in numbers) or min(ruler_m, probe_sd_m) < 0.0:
         return "both points are metres the probe reports and metres by the ruler"
@@ -224,7 +224,7 @@ def level_problem(scale: float, offset_m: float, span_m: float) -> str:
     the probe's span.
     """
     ends_m = (offset_m, (scale - 1.0) * span_m + offset_m)
-    if all(abs(shift_m) <= LEVEL_SHIFT_MAX_M + MARGIN for shift_m in ends_m):
+    if all(abs(shift_m) <= LEVEL_SHIFT_MAX_M for shift_m in ends_m):
         return ""
     worst_m = max(ends_m, key=abs)
     return (
@@ -267,7 +267,7 @@ def compared(readings_c: Sequence[float], true_c: float, true_error_c: float) ->
         ]
     )
     offset_c = true_c - mean.value
-    if abs(offset_c) > TEMP_SENSOR_MAX_C + MARGIN:
+    if not abs(offset_c) <= TEMP_SENSOR_MAX_C:
         return (
             f"it reads {mean.value:.2f} °C in water of {true_c:.2f} °C: more than "
             f"{TEMP_SENSOR_MAX_C:g} °C off is a broken thermometer; replace it"
@@ -277,7 +277,7 @@ def compared(readings_c: Sequence[float], true_c: float, true_error_c: float) ->
 
 def temp_problem(offset_c: float) -> str:
     """Return why a thermometer's offset is not used; empty when it is."""
-    if abs(offset_c) <= TEMP_SHIFT_MAX_C + MARGIN:
+    if abs(offset_c) <= TEMP_SHIFT_MAX_C:
         return ""
     return f"an offset of {offset_c:+.2f} °C is beyond ±{TEMP_SHIFT_MAX_C:g} °C: replace it"
 

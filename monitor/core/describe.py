@@ -13,7 +13,7 @@ from monitor.core.fills import duration_s, expected
 from monitor.core.forecast import FAR_S
 from monitor.core.hazards import RULES, Response
 from monitor.core.messages import TEXTS
-from monitor.core.phases import UNDER_WAY, Phase
+from monitor.core.phases import Phase
 from monitor.core.picture import draw
 from monitor.core.plan import Fill, Plan, Station
 from monitor.core.reading import Kind
@@ -100,8 +100,7 @@ def stopped(station: Station) -> str:
 
 def _filling(plan: Plan, station: Station, now_s: float) -> str:
     fill = station.fill
-    ahead = expected(fill, now_s) if fill is not None else None
-    if fill is None or ahead is None:
+    if fill is None or (ahead := expected(fill, now_s)) is None:
         return "Filling."
     half_s = (ahead.high_s - ahead.low_s) * HALF
     until = f"full in {span(ahead.remaining_s)}, give or take {span(half_s)}"
@@ -199,8 +198,8 @@ def _fill_data(station: Station, now_s: float) -> dict[str, Any] | None:
         "holds": fill.holds,
         "ended": fill.ended or None,
     }
-    ahead = expected(fill, now_s) if station.phase in UNDER_WAY else None
-    if ahead is not None and station.phase in (Phase.FILLING, Phase.HOLDING):
+    going_on = station.phase in (Phase.FILLING, Phase.HOLDING)
+    if going_on and (ahead := expected(fill, now_s)) is not None:
         numbers = {f.name: getattr(ahead, f.name) for f in fields(ahead) if f.name != "by"}
         data["forecast"] = {name: _rounded(value) for name, value in numbers.items()}
         data["forecast"]["by"] = ahead.by

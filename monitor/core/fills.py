@@ -138,8 +138,7 @@ def _delivered_l(plan: Plan, station: Station, fill: Fill) -> float:
 def _rise(plan: Plan, station: Station, fill: Fill) -> dict[str, float]:
     """Return what the level says has risen, for the forecast; nothing where it says nothing."""
     track = station.senses.tracks.get(plan.level)
-    heard = track is not None and track.fault is None and not isnan(fill.start_l)
-    if track is None or not heard:
+    if track is None or track.fault is not None or isnan(fill.start_l):
         return {}
     rise_l = plan.vessel.litres_at(track.value) - fill.start_l
     return {"rise_l": rise_l, "rise_sd_l": level_sd_l(plan, track.value)}
@@ -217,7 +216,7 @@ def expected(fill: Fill, now_s: float) -> Forecast | None:
         fill.forecast,
         now_s,
         need_l,
-        need_sd_l=sd_l if fill.to_mark else 0.0,
+        need_sd_l=sd_l,
         overrun_l=fill.overrun_l,
         by_meter=not fill.to_mark,
     )
@@ -239,7 +238,7 @@ def shut_again(fill: Fill, now_s: float, hold: bool, low: bool) -> Fill:
 
 def duration_s(fill: Fill) -> float:
     """Return how long the fill took, from the first opening to the last close command."""
-    return max(0.0, fill.shut_s - fill.begun_s) if fill.shut_s >= fill.begun_s else 0.0
+    return fill.shut_s - fill.begun_s if fill.shut_s > fill.begun_s else 0.0
 
 
 def overrun_l(fill: Fill) -> float:

@@ -76,8 +76,7 @@ def _levelled(plan: Plan, station: Station) -> dict[str, Any]:
 
 def _tank(plan: Plan, station: Station, fill: Fill) -> dict[str, Any]:
     """Return what becomes of the tank's temperature, now, soon and at the end of a fill."""
-    from_c = fill.tank_from_c
-    if isnan(from_c) or not fill.warmth.litres > 0.0:
+    if not fill.warmth.litres > 0.0:
         return {}
     senses = station.senses
     before_l = fill.start_l
@@ -89,7 +88,7 @@ def _tank(plan: Plan, station: Station, fill: Fill) -> dict[str, Any]:
     return {
         "tank_soon_c": mixed_c(fill, before_l, min(soon_l, left_l), temp_c),
         "tank_ahead_c": mixed_c(fill, before_l, left_l, temp_c),
-        "tank_from_c": from_c,
+        "tank_from_c": fill.tank_from_c,
     }
 
 

@@ -55,11 +55,11 @@ def judge(
 def _try(row: Armed, active: bool, station: Station, picture: Picture, found: _Round) -> None:
     """Judge one rule whose condition is true or was: its debounce, its alarm."""
     index, rule, debounce = row
-    if debounce is not None and (active or index in station.contacts):
+    if debounce is not None:
         before = station.contacts.get(index) or debounce.start(False, picture.now_s)
         contact = debounce.step(before, active, picture.now_s)
         active = contact.active
-        if active or contact.raw or contact.first_s is not None:
+        if contact.raw or contact.first_s is not None:
             found.contacts[index] = contact
             due_s = debounce.deadline(contact)
             found.due_s = min(found.due_s, due_s) if due_s is not None else found.due_s

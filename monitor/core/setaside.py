@@ -11,7 +11,7 @@ from dataclasses import replace
 from math import inf
 from typing import Any, Final
 
-from monitor.core.alarm import STANDING, Alarm, AlarmEvent, AlarmState
+from monitor.core.alarm import Alarm, AlarmEvent, AlarmState
 from monitor.core.alarm import step as alarm_step
 from monitor.core.changed import changed
 from monitor.core.events import Action, AlarmTurned
@@ -165,6 +165,6 @@ def next_alarm(alarm: Alarm, rule: Rule, active: bool, expected: bool, picture: 
         return alarm_step(alarm, back, now_s, latching)
     if active:
         return alarm_step(alarm, AlarmEvent.RAISE, now_s, latching)
-    if alarm.state in STANDING and rule.cleared(picture):
+    if rule.cleared(picture):
         return alarm_step(alarm, AlarmEvent.CLEAR, now_s, latching)
     return alarm

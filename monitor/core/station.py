@@ -38,8 +38,7 @@ class Result:
 def step(plan: Plan, station: Station, given: Given, now_s: float) -> Result:
     """Advance a station. Total: never raises, whatever the input; time never runs back here."""
     now_s = now_s if isfinite(now_s) and now_s >= station.now_s else station.now_s
-    late = now_s - station.due_s > plan.limits.suspect_s and station.phase in UNDER_WAY
-    if late and not station.overslept:
+    if now_s - station.due_s > plan.limits.suspect_s and station.phase in UNDER_WAY:
         station = changed(station, overslept=True)
     taken, asked, actions = take(plan, station, given, now_s)
     picture = draw(plan, taken, now_s)
@@ -113,8 +112,6 @@ def _due(plan: Plan, station: Station, now_s: float) -> float:
             times += (since_s + limits.hold_pause_s, since_s + limits.hold_max_s)
         case Phase.SETTLING | Phase.STOPPED:
             times += (since_s + limits.settle_s, since_s + limits.drain_settle_s)
-        case _:
-            pass
     times += (senses.heard_s + limits.suspect_s, senses.heard_s + limits.permit_ttl_s)
     times += [track.good_s + limits.reading_stale_s for track in senses.tracks.values()]
     if station.alarms is not ALL_NORMAL:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from math import inf, isnan
 from typing import Final
 
@@ -23,18 +22,11 @@ from monitor.core.exchange import PlugOrder, Way, Withdraw
 from monitor.core.fills import RECTANGULAR, opened, shut_again
 from monitor.core.hazards import Response, Rule
 from monitor.core.permissives import failing
-from monitor.core.phases import TABLE, UNDER_WAY, WATER_MAY_FLOW, Phase, Turn
+from monitor.core.phases import AT_REST, TABLE, UNDER_WAY, WATER_MAY_FLOW, Phase, Turn
 from monitor.core.plan import Fill, Plan, Station
 from monitor.core.view import Picture
 
 SHUTTING: Final = frozenset({Phase.HOLDING, Phase.CLOSING, Phase.STOPPED})
-MODES: Final[Mapping[Phase, Mode]] = {
-    Phase.IDLE: Mode.REST,
-    Phase.CHECKING: Mode.REST,
-    Phase.DONE: Mode.REST,
-    Phase.DRAINING: Mode.FOLLOW,
-}
-"""How the level is looked at in each phase; in every other it is held against the meter."""
 
 
 def turn_now(
@@ -85,8 +77,7 @@ def _own_turn(
         case Phase.SETTLING:
             settle_s = limits.settle_s if picture.way is Way.IN else limits.drain_settle_s
             return Turn.SETTLED if for_s >= settle_s else None
-        case _:
-            return None
+    return None
 
 
 def _at_target(picture: Picture) -> bool:
@@ -129,10 +120,10 @@ def _move(
         after, actions = _shut(plan, after, station, picture)
     if phase in WATER_MAY_FLOW and after.fill is not None:
         resumed = station.phase is Phase.HOLDING
-        after = changed(after, fill=opened(plan, after, after.fill, now_s, resumed),
-                        guard_cause="", overslept=False)  # fmt: skip
-        if not resumed and after.fill is not None:
-            actions = (*actions, FillBegun(after.fill))
+        fill = opened(plan, after, after.fill, now_s, resumed)
+        after = changed(after, fill=fill, guard_cause="", overslept=False)
+        if not resumed:
+            actions = (*actions, FillBegun(fill))
     if turn is Turn.REFUSED and station.phase is Phase.CHECKING and after.fill is not None:
         keys = tuple(row.key for row in failing(picture))
         actions = (*actions, FillRefused(after.fill, keys, refusal(after.fill, keys)))
@@ -147,10 +138,13 @@ def _watched(plan: Plan, station: Station, now_s: float) -> Station:
         return station
     fill = station.fill
     metered_l = fill.delivered_l if fill is not None and fill.way is Way.IN else 0.0
-    mode = MODES.get(station.phase, Mode.WATCH)
     ebbs = fill is not None and fill.way is Way.OUT and station.phase is not Phase.STOPPED
-    if mode is Mode.WATCH and (ebbs or not plan.flow_in):
+    if station.phase in AT_REST:
+        mode = Mode.REST
+    elif ebbs or not plan.flow_in:
         mode = Mode.FOLLOW  # nothing to hold the level against
+    else:
+        mode = Mode.WATCH
     share_sd = plan.flow_uncertainty / RECTANGULAR
     return changed(
         station, balance=balances.turned(station.balance, mode, now_s, metered_l, share_sd)

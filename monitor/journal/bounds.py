@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 
 FILE_MAX_BYTES = 512 * 1024 * 1024  # some 20 years of weekly fills; then the oldest samples go
-LIST_MAX_ROWS = 100_000  # alarms, events, notes and fills kept each
+LIST_MAX_ROWS = 100_000  # alarms, events, notes, calibrations and fills kept each
 INPUT_FILLS_MAX = 20  # the newest fills that can be played again
 PRUNE_MAX_FILLS = 16  # fills whose inputs or samples go in one pass
 
@@ -15,6 +15,8 @@ _LISTS = (
     # The newest note of its kind stays: a new cartridge may be years old.
     """DELETE FROM note WHERE id <= (SELECT max(id) FROM note) - ?
         AND id NOT IN (SELECT max(id) FROM note GROUP BY station, what, simulated, part)""",
+    """DELETE FROM calibration WHERE id <= (SELECT max(id) FROM calibration) - ?
+        AND id NOT IN (SELECT max(id) FROM calibration GROUP BY station, simulated, part)""",
     "DELETE FROM fill_sample WHERE fill <= (SELECT max(seq) FROM fill) - ?",
     "DELETE FROM fill WHERE seq <= (SELECT max(seq) FROM fill) - ?",
 )

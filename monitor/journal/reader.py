@@ -17,6 +17,7 @@ from monitor.journal.inputs import unpacked
 from monitor.journal.rows import (
     MS_PER_S,
     AlarmRecord,
+    CalibrationRecord,
     EventRecord,
     FillRecord,
     FillSample,
@@ -148,6 +149,17 @@ class JournalReader:
         )
         return tuple(note_record(row) for row in found)
 
+    def calibrations(self, station: str, simulated: bool) -> tuple[CalibrationRecord, ...]:
+        """Return the newest calibration of each part of a station, by part: simulated or real
+        ones, never both.
+        """
+        found = self._select(
+            "SELECT * FROM calibration WHERE id IN (SELECT max(id) FROM calibration "
+            "WHERE station = ? AND simulated = ? GROUP BY part) ORDER BY part LIMIT ?",
+            (station, simulated, LIST_MAX),
+        )
+        return tuple(calibration_record(row) for row in found)
+
     def alarms(
         self, *, fill: str | None = None, station: str | None = None, limit: int = 100
     ) -> tuple[AlarmRecord, ...]:
@@ -215,8 +227,15 @@ def note_record(row: sqlite3.Row) -> NoteRecord:
     return NoteRecord(**_columns(row, NoteRecord) | changed)
 
 
+def calibration_record(row: sqlite3.Row) -> CalibrationRecord:
+    """Return a row of the calibration table as a value."""
+    changed = {"wall": wall_time(row["wall"]), "simulated": bool(row["simulated"])}
+    return CalibrationRecord(**_columns(row, CalibrationRecord) | changed)
+
+
 def _columns(
-    row: sqlite3.Row, kind: type[FillRecord | AlarmRecord | EventRecord | NoteRecord]
+    row: sqlite3.Row,
+    kind: type[FillRecord | AlarmRecord | EventRecord | NoteRecord | CalibrationRecord],
 ) -> dict[str, Any]:
     """Return the columns of a row that have a field of the same name."""
     return {field.name: row[field.name] for field in fields(kind)}

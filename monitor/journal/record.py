@@ -72,6 +72,8 @@ class JournalRecord:
                 band_high_c=plan.high_c,
                 way=fill.way,
                 drained_l=drained_l,
+                pulses_per_litre=plan.pulses_per_litre,
+                flow_uncertainty=plan.flow_uncertainty,
             )
         )
 

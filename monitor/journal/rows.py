@@ -54,6 +54,8 @@ class FillStart:
     note: str = ""
     way: Way = Way.IN
     drained_l: float | None = None
+    pulses_per_litre: float | None = None  # what its litres are counted with
+    flow_uncertainty: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +167,29 @@ class NoteMark:
 
 
 @dataclass(frozen=True, slots=True)
+class CalibrationMark:
+    """A person has measured what a sensor's reading is worth, by `n` readings or runs.
+
+    `what` is "flow" (`value` in pulses a litre, `uncertainty` a share), "level" (`value` in m to be
+    added to `scale` times the reading) or "temperature" (`value` in °C to be added). The
+    uncertainty is for 95 %. `basis` tells what of the config it was made for: with another meter,
+    probe or address it means nothing. Made in a simulation, it counts only there.
+    """
+
+    station: str
+    part: str
+    what: str
+    value: float
+    uncertainty: float
+    n: int
+    basis: str
+    by: str
+    simulated: bool
+    scale: float = 1.0
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class FillRecord:
     """A fill as the record has it.
 
@@ -205,6 +230,8 @@ class FillRecord:
     start_flow_lpm: float | None = None
     overrun_l: float | None = None
     drained_l: float | None = None
+    pulses_per_litre: float | None = None
+    flow_uncertainty: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,6 +271,25 @@ class NoteRecord:
     station: str
     what: str
     part: str
+    by: str
+    wall: datetime
+    simulated: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationRecord:
+    """A calibration as the record has it; see `CalibrationMark`."""
+
+    id: int
+    station: str
+    part: str
+    what: str
+    value: float
+    scale: float
+    uncertainty: float
+    n: int
+    basis: str
     by: str
     wall: datetime
     simulated: bool

@@ -71,8 +71,21 @@ _BOTH_WAYS = (
         UNIQUE (fill, n))""",
 )
 
+_CALIBRATED = (
+    # What the litres of a fill were counted with, so that it can be played again.
+    "ALTER TABLE fill ADD COLUMN pulses_per_litre REAL",
+    "ALTER TABLE fill ADD COLUMN flow_uncertainty REAL",
+    # `basis` is what of the config it was made for; with another one it means nothing.
+    """CREATE TABLE calibration (
+        id INTEGER PRIMARY KEY, station TEXT NOT NULL, part TEXT NOT NULL, what TEXT NOT NULL,
+        value REAL NOT NULL, scale REAL NOT NULL, uncertainty REAL NOT NULL, n INTEGER NOT NULL,
+        basis TEXT NOT NULL, "by" TEXT NOT NULL, wall TEXT NOT NULL, simulated INTEGER NOT NULL,
+        text TEXT NOT NULL)""",
+    "CREATE INDEX calibration_by_part ON calibration (station, simulated, part)",
+)
+
 Step = tuple[str, ...]
-MIGRATIONS: tuple[Step, ...] = (_FILLS, _ALARMS, _BOTH_WAYS)
+MIGRATIONS: tuple[Step, ...] = (_FILLS, _ALARMS, _BOTH_WAYS, _CALIBRATED)
 SCHEMA_VERSION = len(MIGRATIONS)
 
 DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
@@ -253,7 +266,7 @@ def check_tables(link: sqlite3.Connection, path: Path) -> None:
     Samples and inputs are left out: reading tens of megabytes from a memory card takes seconds,
     and new ones only touch the table's end.
     """
-    for table in ("meta", "fill", "alarm", "event", "note"):
+    for table in ("meta", "fill", "alarm", "event", "note", "calibration"):
         exists = link.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (table,)).fetchone()
         if exists is None:
             continue

@@ -24,6 +24,7 @@ from monitor.journal.rows import (
     NAME_CHARS,
     TEXT_CHARS,
     AlarmMark,
+    CalibrationMark,
     EventMark,
     FillEnd,
     FillRecord,
@@ -43,11 +44,11 @@ _INSERT_START = """
     INSERT INTO fill (
         id, station, started, started_at_s, started_by, attended, simulated, need_l, forecast_s,
         forecast_low_s, forecast_high_s, level_start_m, mark_m, band_low_c, band_high_c, note,
-        way, drained_l)
+        way, drained_l, pulses_per_litre, flow_uncertainty)
     VALUES (
         :id, :station, :started, :started_at_s, :started_by, :attended, :simulated, :need_l,
         :forecast_s, :forecast_low_s, :forecast_high_s, :level_start_m, :mark_m, :band_low_c,
-        :band_high_c, :note, :way, :drained_l)
+        :band_high_c, :note, :way, :drained_l, :pulses_per_litre, :flow_uncertainty)
     ON CONFLICT (id) DO NOTHING"""
 _END_FILL = """
     UPDATE fill SET ended = ?, fill_s = ?, outcome = ?, cause = ?, delivered_l = ?,
@@ -66,8 +67,22 @@ _INSERT_NOTE = """
     VALUES (?1, ?2, ?3, ?4, ?5, ?6,
         (SELECT coalesce(max(seq), 0) FROM fill WHERE station = ?1 AND outcome IS NOT NULL), ?7)"""
 
+_INSERT_CALIBRATION = """
+    INSERT INTO calibration (
+        station, part, what, "by", value, scale, uncertainty, n, basis, wall, simulated, text)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"""
+
 Value = TypeVar("Value")
-Row = FillStart | FillSample | InputChunk | FillEnd | AlarmMark | EventMark | NoteMark
+Row = (
+    FillStart
+    | FillSample
+    | InputChunk
+    | FillEnd
+    | AlarmMark
+    | EventMark
+    | NoteMark
+    | CalibrationMark
+)
 
 
 class RefusedRowError(ValueError):
@@ -244,6 +259,8 @@ class Store:
                 _put_event(link, event, wall_text(stamped.wall))
             case NoteMark() as note:
                 _put_note(link, note, wall_text(stamped.wall))
+            case CalibrationMark() as mark:
+                _put_calibration(link, mark, wall_text(stamped.wall))
 
     def _put_start(self, link: sqlite3.Connection, start: FillStart, wall: str) -> None:
         if _insert_start(link, start, wall):
@@ -371,6 +388,8 @@ def _insert_start(link: sqlite3.Connection, start: FillStart, wall: str) -> bool
         "note": clean_text(start.note, TEXT_CHARS),
         "way": start.way.value,
         "drained_l": known(start.drained_l),
+        "pulses_per_litre": known(start.pulses_per_litre),
+        "flow_uncertainty": known(start.flow_uncertainty),
     }
     done = link.execute(_INSERT_START, columns)
     return done.rowcount == 1
@@ -421,6 +440,15 @@ def _put_note(link: sqlite3.Connection, note: NoteMark, wall: str) -> None:
     names = (clean_text(text, NAME_CHARS) for text in (note.station, note.what, note.part, note.by))
     text = clean_text(note.text, TEXT_CHARS)
     link.execute(_INSERT_NOTE, (*names, wall, bool(note.simulated), text))
+
+
+def _put_calibration(link: sqlite3.Connection, mark: CalibrationMark, wall: str) -> None:
+    names = (clean_text(text, NAME_CHARS) for text in (mark.station, mark.part, mark.what, mark.by))
+    numbers = (known(mark.value), known(mark.scale), known(mark.uncertainty))
+    texts = clean_text(mark.basis, TEXT_CHARS), wall, bool(mark.simulated)
+    link.execute(
+        _INSERT_CALIBRATION, (*names, *numbers, mark.n, *texts, clean_text(mark.text, TEXT_CHARS))
+    )
 
 
 def known(value: float | None) -> float | None:

@@ -137,6 +137,11 @@ class JournalWriter:
             refused=self._refused + self._inputs.refused,
         )
 
+    @property
+    def path(self) -> Path | None:
+        """Where the record is; None when nothing is kept."""
+        return self._path
+
     def begin_fill(self, start: FillStart) -> None:
         """Record that a fill begins."""
         self._put(Lane.KEPT, start)

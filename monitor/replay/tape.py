@@ -7,7 +7,7 @@ record says happened. A tape begins when the valve opens and ends with the fill.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf
 from pathlib import Path
 
@@ -141,7 +141,7 @@ def played(path: Path, name: str, config: Config) -> Iterator[Line]:
 
 
 def plan_for_fill(fill: FillRecord, config: Config) -> Plan:
-    """Return the plan of a recorded fill's station.
+    """Return the plan of a recorded fill's station, with the meter's constant of that day.
 
     Raises:
         RecordingError: the config has no such station.
@@ -150,7 +150,11 @@ def plan_for_fill(fill: FillRecord, config: Config) -> Plan:
     if station is None:
         raise RecordingError(f"the config has no station {fill.station!r}", where=config.file,
                              allowed=", ".join(config.stations))  # fmt: skip
-    return plan_of(station, simulated=fill.simulated)
+    plan = plan_of(station, simulated=fill.simulated)
+    if fill.pulses_per_litre is None or fill.flow_uncertainty is None:
+        return plan  # of an older form, which did not keep them
+    return replace(plan, pulses_per_litre=fill.pulses_per_litre,
+                   flow_uncertainty=fill.flow_uncertainty)  # fmt: skip
 
 
 def _lines(t_s: float, actions: tuple[Action, ...]) -> Iterator[Line]:

@@ -73,14 +73,17 @@ def test_few_scattered_runs_are_less_sure_than_many() -> None:
         (GOOD[:2], 0.1, "2 runs are given, and 3 to 30 are needed"),
         (GOOD * 8, 0.1, "32 runs"),
         ([(0.5, 225.0)] * 3, 0.0, "is no run: 1 to 1000 L"),
-        ([(10.0, 0.0)] * 3, 0.0, "at least one pulse"),
+        ([(10.0, 0.0)] * 3, 0.0, "with some pulses"),
+        ([(10.0, 10.0)] * 3, 0.0, "more than 20 % away"),
+        ([(1001.0, 450450.0)] * 3, 0.0, "is no run"),
         ([(10.0, nan)] * 3, 0.0, "is no run"),
         ([(nan, 4500.0)] * 3, 0.0, "is no run"),
         ([(10.0, inf)] * 3, 0.0, "is no run"),
         (GOOD, -0.1, "how close the bucket can be read"),
         (GOOD, nan, "how close the bucket can be read"),
+        (GOOD, inf, "agree to inf % only"),
         ([(10.0, 4000.0), (10.0, 4500.0), (10.0, 5000.0)], 0.1, "agree to 27.6 % only"),
-        ([(1.0, 450.0)] * 3, 0.1, "take more litres"),
+        ([(1.0, 450.0)] * 3, 0.1, "and 5 % is the most: take more litres"),
     ],
 )
 def test_a_bucket_test_that_says_nothing_is_refused(
@@ -94,24 +97,48 @@ def test_a_bucket_test_that_says_nothing_is_refused(
 
 @pytest.mark.parametrize(
     ("k", "good"),
-    [(360.0, True), (359.0, False), (540.0, True), (541.0, False), (0.0, False), (nan, False)],
+    [
+        (360.0, True),
+        (359.5, False),
+        (540.0, True),
+        (540.5, False),
+        (0.0, False),
+        (nan, False),
+        (-450.0, False),
+        (inf, False),
+    ],
 )
 def test_a_constant_far_from_the_configs_is_refused(k: float, good: bool) -> None:
     """A fifth to either side of 450 pulses/L is believed, its ends included; more is another meter
     or a wrong unit.
     """
     assert (c.flow_problem(k, 450.0) == "") is good
-    if k > 0:
+    if 0.0 < k < inf:
         told = c.bucket_test([(10.0, k * 10)] * 3, 0.02, 450.0)
         assert isinstance(told, c.FlowResult) is good
         if not good:
-            assert "correct pulses_per_litre" in str(told)
+            assert "more than 20 % away from the config's 450: correct" in str(told)
 
 
 @pytest.mark.parametrize("config_k", [0.0, -450.0, nan])
 def test_a_config_without_a_constant_has_no_calibration(config_k: float) -> None:
     """A constant that is none is told, not divided by."""
-    assert "above 0" in str(c.bucket_test(GOOD, 0.02, config_k))
+    assert "more than 20 % away" in str(c.bucket_test(GOOD, 0.02, config_k))
+
+
+def test_a_small_constant_is_as_good_as_a_large_one() -> None:
+    """Half a pulse a litre is a constant like any other, and a thousand litres a bucket."""
+    told = c.bucket_test([(1000.0, 500.0), (1000.0, 510.0), (1000.0, 490.0)], 1.0, 0.5)
+    assert isinstance(told, c.FlowResult)
+    assert told.pulses_per_litre == pytest.approx(0.5)
+    assert "agree to" in str(c.bucket_test([(10.0, 1.0)] * 3, 0.0, 0.1))  # a run, but a poor one
+
+
+def test_the_run_of_fewest_pulses_sets_what_counting_costs() -> None:
+    """A hundred pulses are counted to one in a hundred, whatever the other runs had."""
+    told = c.bucket_test([(5.0, 100.0), (50.0, 1000.0), (50.0, 1000.0)], 0.0, 20.0)
+    assert isinstance(told, c.FlowResult)
+    assert told.standard == pytest.approx(1 / 100 / math.sqrt(6))
 
 
 # --- level ---
@@ -150,7 +177,8 @@ def test_a_line_is_surest_between_its_points() -> None:
         ((nan, 0.1), (0.6, 0.6), "both points are metres"),
         ((0.1, 0.1), (0.6, inf), "both points are metres"),
         ((0.1, 0.16), (0.6, 0.66), "6.0 cm, and 5 cm is the most"),
-        ((0.1, 0.1), (0.55, 0.6), "cm is the most: correct zero_v and full_v"),
+        ((0.1, 0.1), (0.55, 0.6), "+10.0 cm, and 5 cm is the most: correct zero_v and full_v"),
+        ((0.1, 0.04), (0.6, 0.56), "-6.4 cm"),
     ],
 )
 def test_two_points_that_make_no_line_are_refused(
@@ -170,9 +198,9 @@ def test_two_points_that_make_no_line_are_refused(
         (1.0, 0.05, True),
         (1.0, -0.05, True),
         (1.0, 0.051, False),
-        (1.05, 0.0, True),
+        (1.0499, 0.0, True),
         (1.06, 0.0, False),
-        (1.1, -0.05, True),
+        (1.0999, -0.05, True),
         (1.11, -0.05, False),
         (nan, 0.0, False),
         (1.0, inf, False),
@@ -185,17 +213,38 @@ def test_a_level_may_be_moved_by_five_centimetres(
     assert (c.level_problem(scale, offset_m, 1.0) == "") is good
 
 
+def test_a_long_probe_shows_a_wrong_slope_sooner() -> None:
+    """Three per cent are 3 cm over one metre and 6 cm over two."""
+    assert c.level_problem(1.03, 0.0, 1.0) == ""
+    assert "by +6.0 cm" in c.level_problem(1.03, 0.0, 2.0)
+
+
+@pytest.mark.parametrize("faces", [{"ruler_m": -0.001}, {"probe_sd_m": -0.001}, {"ruler_m": nan}])
+def test_nothing_is_read_better_than_exactly(faces: dict[str, float]) -> None:
+    """A half width or a deviation below nought is a mistake; nought itself is exact."""
+    points = ((0.1, 0.1), (0.2, 0.2))
+    assert "both points are metres" in str(c.two_points(*points, **(FACES | faces)))
+    told = c.two_points(*points, **(FACES | {"ruler_m": 0.0, "probe_sd_m": 0.0}))
+    assert isinstance(told, c.LevelResult)
+    assert told.uncertainty_m == 0.0
+    assert isinstance(c.two_points(*points, **(FACES | {"ruler_m": 0.0})), c.LevelResult)
+    assert isinstance(c.two_points(*points, **(FACES | {"probe_sd_m": 0.0})), c.LevelResult)
+
+
 def test_the_volts_for_the_config_do_the_same_as_the_line() -> None:
     """The driver's rule (volts to metres between zero_v and full_v) with the new volts gives what
     the line gives with the old ones.
     """
     told = c.two_points((0.11, 0.10), (0.59, 0.57), **FACES)
     assert isinstance(told, c.LevelResult)
-    zero_v, full_v = c.volts_for(told.scale, told.offset_m, zero_v=0.5, full_v=2.5, span_m=1.0)
-    for volts in (0.6, 1.3, 2.4):
-        by_line = told.scale * (volts - 0.5) / 2.0 + told.offset_m
-        assert (volts - zero_v) / (full_v - zero_v) == pytest.approx(by_line)
-    assert c.volts_for(0.0, 0.0, zero_v=0.5, full_v=2.5, span_m=1.0) == (0.5, 2.5)
+    for span_m in (1.0, 2.0):
+        by = {"zero_v": 0.5, "full_v": 2.5, "span_m": span_m}
+        zero_v, full_v = c.volts_for(told.scale, told.offset_m, **by)
+        for volts in (0.6, 1.3, 2.4):
+            by_line = told.scale * (volts - 0.5) / 2.0 * span_m + told.offset_m
+            assert (volts - zero_v) / (full_v - zero_v) * span_m == pytest.approx(by_line)
+    for scale, span_m in ((0.0, 1.0), (1.0, 0.0), (nan, 1.0)):
+        assert c.volts_for(scale, 0.0, zero_v=0.5, full_v=2.5, span_m=span_m) == (0.5, 2.5)
 
 
 # --- temperature ---
@@ -222,7 +271,7 @@ def test_a_thermometer_that_never_flickers_is_still_not_certain() -> None:
     ("readings", "true_c", "words"),
     [
         ([0.2, 0.2], 0.0, "2 readings are given, and 3 are needed"),
-        ([0.5625] * 3, 0.0, "broken thermometer; replace it"),
+        ([0.503] * 3, 0.0, "more than 0.5 °C off is a broken thermometer; replace it"),
         ([24.0] * 3, 24.6, "reads 24.00 °C in water of 24.60 °C"),
         ([nan] * 3, 0.0, "numbers in °C"),
         ([0.0] * 3, inf, "numbers in °C"),
@@ -248,7 +297,9 @@ def test_half_a_degree_itself_is_still_an_offset() -> None:
 )
 def test_no_offset_of_more_than_a_degree_is_used(offset_c: float, good: bool) -> None:
     """Whatever stands in the record, a reading is moved by a degree at the most."""
-    assert (c.temp_problem(offset_c) == "") is good
+    told = c.temp_problem(offset_c)
+    assert (told == "") is good
+    assert good or "beyond ±1 °C: replace it" in told
 
 
 # --- use ---
@@ -276,6 +327,7 @@ def test_readings_are_made_right_and_nothing_else_is_touched() -> None:
     assert depth == replace(before.samples[1], value=pytest.approx(0.398))
     assert (incoming, high) == before.samples[2:]
     assert c.corrected(before, {}) is before
+    assert c.corrected(before, {"depth": Correction(), "meter": Correction()}) == before
     assert replace(c.corrected(before, lines), samples=before.samples) == before
 
 
@@ -335,7 +387,9 @@ def test_a_factor_is_never_below_that_of_the_next_surer_one(dof: float) -> None:
 
 def test_a_mean_of_nothing_or_one_is_not_sure_at_all() -> None:
     """No reading and one reading say nothing of their scatter."""
-    assert (c.mean_of([]).standard, c.mean_of([3.0]).standard) == (inf, inf)
-    assert c.mean_of([3.0]).value == 3.0
+    assert c.mean_of([]) == c.Mean(0.0, inf, 0.0)
+    assert c.mean_of([3.0]) == c.Mean(3.0, inf, 0.0)
+    assert c.mean_of([2.0, 4.0, 6.0]) == c.Mean(4.0, pytest.approx(math.sqrt(4.0 / 3)), 2.0)
     assert c.expanded([]) == (0.0, 0.0)
     assert c.expanded([(1.0, 0.0)]) == (1.0, inf)
+    assert c.expanded([(0.0, 0.0), (1.0, inf)]) == (1.0, 2.042)

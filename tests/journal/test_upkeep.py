@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.core.events import Tick
 from monitor.core.exchange import Way
 from monitor.core.facts import VALVE, Facts, age_s
 from monitor.core.forecast import Forecast
@@ -420,7 +421,7 @@ def test_a_fill_by_the_engine(
     )
     record.begin(plan, fill, NOW_S, True, drained_l=418.0)
     assert record.interrupted("river") == ("f1",)
-    record.input("f1", NOW_S, "asked", "{}")
+    record.input("f1", NOW_S, Tick())
     record.sample("f1", 1.0, 24.5, 10.0, 0.2, "filling")
     record.sample("f1", 2.0, 24.5, 10.0, 0.4, "filling", 0.27, 25.5)
     record.event("river", "phase", "filling", "f1", NOW_S)
@@ -433,13 +434,14 @@ def test_a_fill_by_the_engine(
             FillSample("f1", 1.0, 24.5, 10.0, 0.2, "filling"),
             FillSample("f1", 2.0, 24.5, 10.0, 0.4, "filling", 0.27, 25.5),
         )
-        assert [one.kind for one in reader.inputs("f1")] == ["asked"]
+        assert [one.kind for one in reader.inputs("f1")] == ["tick"]
         assert (len(reader.events()), len(reader.alarms())) == (1, 1)
     # 420 L below the mark of a tank of 2.0 m x 0.7 m are 0.3 m of water.
     assert kept.level_start_m == pytest.approx(0.27)
     assert (kept.way, kept.outcome, kept.fill_s) == (Way.IN, Outcome.DONE, 60.0)
     assert (kept.simulated, kept.attended, kept.drained_l) == (True, True, 418.0)
     assert (kept.start_flow_lpm, kept.overrun_l) == (9.6, pytest.approx(0.4))
+    assert (kept.pulses_per_litre, kept.flow_uncertainty) == (450.0, 0.03)
     assert (kept.forecast_s, kept.forecast_low_s) == (2630.0, 2530.0)
 
 

@@ -39,7 +39,8 @@ def test_an_older_record_is_migrated(path: Path, sample: Sample, wall: Wall, for
         "INSERT INTO fill (id, station, started, started_by, attended, simulated, delivered_l) "
         "VALUES ('old', 'river', '2026-01-03T10:00:00.000Z', 'volunteer', 1, 0, 411.5)"
     )
-    old.execute("INSERT INTO fill_sample VALUES (1, 1000, 24.5, 10.0, 0.2, 'filling')")
+    old.execute("INSERT INTO fill_sample (fill, t_ms, temp_c, flow_lpm, volume_l, phase) "
+        "VALUES (1, 1000, 24.5, 10.0, 0.2, 'filling')")
     old.close()
     with pytest.raises(schema.OlderRecordError, match="start the engine once"):
         JournalReader(path)
@@ -58,7 +59,9 @@ def test_an_older_record_is_migrated(path: Path, sample: Sample, wall: Wall, for
         )
         assert reader.samples("old") == (sample(1.0, fill="old", volume_l=0.2),)
         assert reader.samples("old")[0].level_m is None
+        assert (fill.pulses_per_litre, fill.flow_uncertainty) == (None, None)
         assert (reader.inputs("old"), reader.notes()) == ((), ())
+        assert reader.calibrations("river", False) == ()
         assert len(reader.alarms()) == 1
         versions = reader._link.execute("SELECT version FROM meta ORDER BY version").fetchall()
     assert [version for (version,) in versions] == list(range(1, schema.SCHEMA_VERSION + 1))

@@ -26,6 +26,19 @@ SLACK_S = 0.05  # the water moves in steps of this size while a valve travels
 # What may run onto the floor: the puddle that reaches the probe, then 11 L/min for the bound and
 # for the valve's own second.
 SPILL_MAX_L = 0.05 + 11.0 / 60.0 * (RELAY_BOUND_S + 1.0)
+# A tenth of a metre is 140 L. What is played at a rig with everything fitted where SMALL will not
+# do: more litres for what shows slowly, a tank low enough to be moved, and drains that begin just
+# above what they are about.
+LONGER = ("--litres", "100", "--start-level", "0.4985714286")
+FULL_WATER = {
+    "hose-split": LONGER,
+    "hose-split-half": LONGER,
+    "meter-high": LONGER,
+    "tank-drift": ("--litres", "120", "--start-level", "0.1", "--fault-at", "20"),
+    "storage-full": ("--start-level", "0.40"),
+    "heater-stuck": ("--start-level", "0.42"),
+    "siphon-left": ("--start-level", "0.30"),
+}
 # Where no rig can tell the hazard that was put in from another. Everywhere else the first cause of
 # the table must be the one that is named.
 ALIKE = {
