@@ -22,13 +22,13 @@ HERE = Path(__file__).resolve().parent
 BENCHES: dict[str, tuple[list[str], list[str]]] = {
     "footprint": ([], ["--rounds", "2", "--settle", "0.5"]),
     "speed": ([], ["--rounds", "1", "--litres", "20"]),
-    "faults": ([], []),
+    "faults": (["--full"], ["--only", "leak"]),
     "latency": ([], ["--repeat", "15"]),
     "step_cost": ([], []),
     "rule_library": ([], []),
     "forecast_table": ([], ["20"]),
     "household": ([], []),
-    "balance_table": ([], []),
+    "balance_table": ([], ["--seeds", "2", "--hours", "5"]),
     "replay_speed": ([], []),
 }
 """Each bench's arguments in full and in short. One that is not there is left out."""

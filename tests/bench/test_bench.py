@@ -75,3 +75,29 @@ def test_footprint() -> None:
     assert 0.05 < one["ready_s"] <= one["armed_s"] < 10
     assert 20 < one["rss_mb"] < 120
     assert one["exit"] == 0
+
+
+def test_balance() -> None:
+    """Every fault that the level must see is met within its bound, whatever the seed, and healthy
+    fills raise no alarm.
+    """
+    result = bench("balance_table", "--seeds", "1", "--hours", "3")
+    for name, each in result["faults"].items():
+        assert each["right"] > 0, name
+        if each["bound_s"] is not None:
+            assert each["met"] == each["seeds"] == 1, name
+            assert 0 < each["median_s"] <= each["worst_s"] <= each["bound_s"], name
+    nothing = result["nothing"]
+    assert nothing["hours"] >= 3
+    assert nothing["ends"] == {"done": nothing["fills"]}
+    assert nothing["alarms"] == []
+
+
+def test_faults() -> None:
+    """The table of faults is made by the real command, for either config."""
+    result = bench("faults", "--only", "leak", "--full")
+    assert list(result["configs"]) == ["river", "full"]
+    for verdicts in result["configs"].values():
+        assert verdicts["leak"]["cause"] == "W06"
+        assert verdicts["leak"]["exit"] == 3
+        assert 0 < verdicts["leak"]["spilled_l"] < 0.5

@@ -7,7 +7,7 @@ rounding.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import astuple, dataclass, field, replace
 from math import inf, sqrt
 from random import Random
 from typing import Any
@@ -144,7 +144,12 @@ VAR = 7.84  # of a block of one reading as noisy as told, and nothing else in do
 
 
 def judged(
-    gap_l: float = 0.0, *, in_l: float = 0.0, limits: Any = DEFAULTS, **known: Any
+    gap_l: float = 0.0,
+    *,
+    in_l: float = 0.0,
+    sd_l: float = sqrt(VAR),
+    limits: Any = DEFAULTS,
+    **known: Any,
 ) -> Balance:
     """Return what a single reading, four seconds later and `gap_l` off the prediction, makes of a
     balance in mid-fill that has 100 L metered and no doubt left but the reading's own.
@@ -155,7 +160,7 @@ def judged(
     )  # fmt: skip
     state = replace(state, **known)
     level_l = LITRES + state.ratio * in_l + gap_l
-    return b.update(state, NOW_S, level_l, 100.0 + in_l, sqrt(VAR), limits)
+    return b.update(state, NOW_S, level_l, 100.0 + in_l, sd_l, limits)
 
 
 def ramp(share: float, litres: float = 40.0, *, ago_s: float = 100.0, points: float = 4.0,
@@ -190,6 +195,8 @@ def test_the_limit_of_the_cusum_is_fourteen_and_a_half() -> None:
     """Claim: at 14.5 nothing is named yet; beyond it, it is."""
     assert loss(0.9, total=14.5).verdict is Verdict.CALM
     assert loss(0.9, total=14.51).verdict is Verdict.HOSE_OFF
+    assert surplus(0.5, total=14.5).verdict is Verdict.CALM
+    assert surplus(0.5, total=14.51).verdict is Verdict.EXTRA
 
 
 @pytest.mark.parametrize(("share", "name"), [(0.701, Verdict.HOSE_OFF), (0.699, Verdict.MISSING)])
@@ -265,7 +272,24 @@ def test_a_fall_is_told_once_it_is_two_deviations_below_nought(off: float, falls
     assert after.share == pytest.approx(0.125 if falls else 0.9)
 
 
-@pytest.mark.parametrize(("litres", "name"), [(0.49, Verdict.DOUBT), (0.51, Verdict.HOSE_OFF)])
+def test_water_that_stands_does_not_fall() -> None:
+    """Claim: with no doubt at all, a level that gains exactly nothing has lost all that came in."""
+    stands = ramp(0.9, 40.0, ago_s=120.0, falls_lpm=20.0)
+    assert judged(short=stands, sd_l=0.0).verdict is Verdict.HOSE_OFF
+    falls = ramp(0.9, 40.0, ago_s=120.0, falls_lpm=20.5)
+    assert judged(short=falls, sd_l=0.0).verdict is Verdict.FALLS
+
+
+def test_a_share_at_a_limit_is_above_it_for_the_hose_and_in_doubt_for_the_meter() -> None:
+    """Claim: with no doubt about it, 0.7 missing is a hose that is off; a share that is exactly
+    what may be missing is neither missing water nor the meter's, before it is late.
+    """
+    limits = replace(DEFAULTS, missing_share=0.25)
+    assert judged(short=ramp(0.7), sd_l=0.0).verdict is Verdict.HOSE_OFF
+    assert judged(short=ramp(0.25), sd_l=0.0, limits=limits).verdict is Verdict.DOUBT
+
+
+@pytest.mark.parametrize(("litres", "name"), [(0.499, Verdict.DOUBT), (0.5, Verdict.HOSE_OFF)])
 def test_below_half_a_litre_nothing_has_been_let_in(litres: float, name: Verdict) -> None:
     """Claim: a share of next to nothing is not told, and the one that was is kept."""
     after = loss(0.9, litres, share=0.25)
@@ -273,9 +297,9 @@ def test_below_half_a_litre_nothing_has_been_let_in(litres: float, name: Verdict
     assert after.share == pytest.approx(0.25 if name is Verdict.DOUBT else 0.9)
 
 
-def surplus(more: float, *, in_l: float = 1.0, **known: Any) -> Balance:
+def surplus(more: float, *, in_l: float = 1.0, total: float = 29.5, **known: Any) -> Balance:
     """Return the verdict on a surplus that is this share of the litres metered since."""
-    run = ramp(more, 40.0)
+    run = ramp(more, 40.0, total=total + 0.5)
     end = 40.0 + in_l
     before = replace(run, m_m=run.m_m - end * end)
     return judged(extra=before, in_l=in_l, **known)
@@ -297,6 +321,18 @@ def test_a_surplus_while_the_meter_stands_is_a_jam() -> None:
     assert (jammed.verdict, jammed.share) == (Verdict.JAMMED, 0.125)
     assert surplus(0.5, in_l=0.0625, limits=limits).verdict is Verdict.EXTRA
     assert surplus(0.5, in_l=0.0624, limits=limits).verdict is Verdict.JAMMED
+
+
+def test_a_surplus_of_half_a_litre_has_a_share_and_one_of_none_has_not() -> None:
+    """Claim: little water is measured like much; where nothing at all was metered, and the config
+    wants no flow, there is no share to tell.
+    """
+    little = Run(sum=30.5, since_s=NOW_S - 8.0, metered_l=99.75, gap_m=0.125)
+    after = judged(extra=little, in_l=0.25)
+    assert (after.verdict, after.share) == (Verdict.EXTRA, pytest.approx(-0.5))
+    limits = replace(DEFAULTS, flow_min_lpm=0.0)
+    after = judged(extra=Run(sum=30.5, since_s=NOW_S - 8.0, metered_l=100.0), limits=limits)
+    assert (after.verdict, after.share) == (Verdict.METER_OFF, 0.0)
 
 
 def test_a_shortfall_comes_before_a_surplus() -> None:
@@ -359,14 +395,30 @@ def test_a_ramp_is_fitted_from_where_the_cusum_left_nought() -> None:
     assert state.extra == Run()
 
 
-@pytest.mark.parametrize(("sum_", "gap_l"), [(4.0, 0.0), (4.01, 3.0)])
-def test_beyond_four_the_filter_waits(sum_: float, gap_l: float) -> None:
-    """Claim: a CUSUM of 4 still lets the filter learn; beyond it what may be a loss is not."""
-    after = judged(-3.0, short=Run(sum=sum_ + 0.5 - 3.0 / sqrt(VAR)), water_var=0.0, ratio_var=0.01,
-                   in_l=1.0)  # fmt: skip
-    assert after.short.sum == pytest.approx(sum_, abs=0.02)
-    if gap_l:
-        assert after.water_l == pytest.approx(LITRES + 1.0)
+def test_a_cusum_at_nought_remembers_nothing() -> None:
+    """Claim: what is not running away has begun nowhere, at no litre and no moment."""
+    assert set(astuple(judged().short) + astuple(judged().extra)) == {0.0}
+
+
+def test_a_cusum_that_is_not_at_nought_goes_on() -> None:
+    """Claim: however small it is, it keeps where it began, and what it has gathered."""
+    before = ramp(0.5, total=0.75)
+    run = judged(-3.0, in_l=1.0, short=before).short
+    assert (run.since_s, run.metered_l) == (before.since_s, before.metered_l)
+    assert run.m_m == pytest.approx(before.m_m + 41.0**2)
+
+
+@pytest.mark.parametrize("side", ["short", "extra"])
+def test_beyond_four_the_filter_waits(side: str) -> None:
+    """Claim: a CUSUM of 4 still lets the filter learn; beyond it what may be a loss is not learned,
+    and the litres go on by the meter.
+    """
+    learned, waits = (
+        judged(0.0, in_l=1.0, water_var=4.0, **{side: Run(sum=sum_)}) for sum_ in (4.5, 4.51)
+    )
+    assert learned.water_var == pytest.approx(4.0 * VAR / (4.0 + VAR))
+    assert waits.water_var == 4.0
+    assert waits.water_l == LITRES + 1.0
 
 
 # --- a level that never moves ---
@@ -385,6 +437,14 @@ def test_a_reading_is_frozen_after_thirty_seconds_and_two_deviations_of_water() 
     assert frozen(30.0, two_sd_l + 0.01) is Verdict.FROZEN
     assert frozen(29.9, two_sd_l + 0.01) is not Verdict.FROZEN
     assert frozen(30.0, two_sd_l - 0.01) is not Verdict.FROZEN
+    assert frozen(30.0, 4.0, sd_l=2.0) is not Verdict.FROZEN
+    assert frozen(30.0, 4.01, sd_l=2.0) is Verdict.FROZEN
+
+
+@pytest.mark.parametrize("mode", [Mode.REST, Mode.FOLLOW])
+def test_only_in_a_fill_is_a_reading_called_frozen(mode: Mode) -> None:
+    """Claim: with no fill to follow, a level that stands still is just that."""
+    assert frozen(500.0, 20.0, mode=mode) is Verdict.CALM
 
 
 def test_a_reading_that_moves_by_a_hair_is_alive() -> None:
@@ -436,6 +496,33 @@ def test_the_ratio_is_held_where_a_fill_can_be() -> None:
         assert after.ratio == ratio
 
 
+def test_no_rounding_makes_a_doubt_less_than_none() -> None:
+    """Claim: after numbers as wild as can be the variance of the ratio is not below nought."""
+    wild = Random(1)
+    for _ in range(3000):
+        after = judged(
+            in_l=3.3, ratio_var=10 ** wild.uniform(9, 12), sd_l=10 ** wild.uniform(-3, -2)
+        )
+        assert after.ratio_var >= 0.0
+
+
+def test_a_level_that_never_moves_has_no_noise() -> None:
+    """Claim: the very same value over and over spreads by nothing, however it rounds."""
+    for tenths in range(1000, 8400, 7):
+        state = b.begin(0.0)
+        for reading in range(1, 8):
+            state = b.update(state, 0.6 * reading, tenths / 10.0, 0.0, SD_L)
+        assert state.block_sd_l == pytest.approx(0.0, abs=1e-4)
+
+
+def test_a_single_reading_says_nothing_of_the_noise() -> None:
+    """Claim: it takes two to differ; what was measured before is kept, and counts where it is the
+    worse.
+    """
+    after = judged(noise_var=9.0)
+    assert (after.noise_var, after.one_sd_l) == (9.0, 3.0)
+
+
 def test_a_meter_that_went_back_has_let_nothing_in() -> None:
     """Claim: a restarted counter is no water flowing back, and the next block goes on from it."""
     after = b.update(judged(), NOW_S + 4.0, LITRES, 3.0, sqrt(VAR))
@@ -451,6 +538,18 @@ def test_more_than_any_counter_can_say_is_no_number(litres: float) -> None:
     assert b.update(state, NOW_S + 1.0, LITRES, litres, SD_L) is state
     assert b.update(state, NOW_S + 1.0, 0.999 * litres, 100.0, SD_L) is not state
     assert b.update(state, NOW_S + 1.0, LITRES, 0.999 * litres, SD_L) is not state
+
+
+def test_a_perfect_probe_over_still_water_is_believed() -> None:
+    """Claim: with nothing in doubt on either side the reading is the truth, and nothing divides."""
+    after = judged(3.0, sd_l=0.0)
+    assert (after.water_l, after.ratio, after.verdict) == (LITRES + 3.0, 1.0, Verdict.CALM)
+    assert (after.short, after.extra) == (Run(), Run())
+    sharp = judged(1.0, sd_l=0.5, water_var=0.25)
+    assert sharp.water_l == pytest.approx(LITRES + 0.5)
+    assert sharp.one_sd_l == pytest.approx(sqrt(0.5))
+    rest = judged(3.0, sd_l=0.0, mode=Mode.FOLLOW)
+    assert (rest.water_l, rest.one_sd_l) == (LITRES + 3.0, 0.0)
 
 
 def test_a_reading_at_the_moment_a_block_begins_belongs_to_it() -> None:
@@ -469,6 +568,7 @@ def test_nothing_is_known_of_a_level_that_was_never_read() -> None:
     """Claim: a new balance has an endless doubt, which no reading has ended, and waits from now."""
     state = b.begin(7.0)
     assert (state.water_var, state.known, state.last_l, state.same_s) == (inf, False, -inf, 7.0)
+    assert (state.water_l, state.metered_l, state.same_l, state.one_sd_l) == (0.0, 0.0, 0.0, 0.0)
     assert (state.block, state.mode, state.verdict) == (Block(7.0), Mode.REST, Verdict.CALM)
     assert (state.ratio, state.both_var, state.ratio_var, state.noise_var) == (1.0, 0.0, 0.0, 0.0)
     assert (state.short, state.extra, state.share, state.in_lpm) == (Run(), Run(), 0.0, 0.0)

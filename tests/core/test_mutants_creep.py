@@ -52,6 +52,25 @@ def test_an_hour_is_forgotten_when_it_is_a_day_old(age_h: float, kept: bool) -> 
     assert (row in creeps.update(state, 30.0 * 3600, 700.0, SD_L).hours) is kept
 
 
+@pytest.mark.parametrize(("step_l", "seeps"), [(0.5, False), (0.505, True)])
+def test_exactly_a_fifth_of_a_litre_is_no_seep(step_l: float, seeps: bool) -> None:
+    """Claim: half a litre every two hours and a half is the limit itself, which is not above it."""
+    hours = tuple((2.5 * k, 704.0 + step_l * (k - 8)) for k in range(1, 8))
+    state = replace(creeps.begin(0.0), hours=hours, hour_s=19.0 * 3600, minute_s=20.0 * 3600 - 60)
+    after = creeps.update(state, 20.0 * 3600, 704.0, SD_L)
+    assert len(after.hours) == 8
+    assert after.seeping is seeps
+
+
+def test_levels_too_great_to_add_are_no_seep() -> None:
+    """Claim: hours whose mean overflows make no line, and nothing raises."""
+    state = creeps.begin(0.0)
+    for half_minute in range(1, 9 * 120 + 1):
+        state = creeps.update(state, 30.0 * half_minute, 1.7e308, SD_L)
+    assert len(state.hours) == 9
+    assert not state.seeping
+
+
 def test_hours_count_from_when_the_watch_began() -> None:
     """Claim: an engine that has run for long before changes nothing but the moments."""
     late = hourly(9, 1.0, start_s=5e6)

@@ -6,13 +6,16 @@ it is for.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from monitor.core.hazards import BY_KEY, RULES, Response, Severity
+from monitor.core.limits import DEFAULTS
 from monitor.core.phases import AFTER_CLOSING, AT_REST, EVERY, UNDER_WAY, Phase
 from monitor.core.plan import Plan
+from monitor.core.view import Picture
 from support.stories import full_plan, river_plan
 
 GUARDS = {key for key in BY_KEY if key.startswith("guard-")}
@@ -53,6 +56,17 @@ SPEAKS: tuple[tuple[frozenset[Phase], set[str]], ...] = (
                  "meter-off"} | GUARDS),
     # The pump stands still for the change; it is asked for once nothing moves any more.
     (frozenset({Phase.IDLE, Phase.DONE, Phase.STOPPED}), {"pump-off"}),
+)  # fmt: skip
+
+# What tells of a moment, or of a whole fill, goes once this is well again.
+GOES_WITH: tuple[tuple[dict[str, Any], set[str]], ...] = (
+    ({"temp_fresh": False}, {"scald", "tank-moves", "hot", "cold", "tank-drifts"}),
+    ({"float_fresh": False}, {"over-volume", "over-time"}),
+    ({"level_fresh": False}, {"hose-off", "part-missing", "falls", "meter-jammed", "level-frozen",
+                              "extra-water", "meter-off"}),
+    ({"flow_fresh": False}, {"no-flow"}),
+    ({"silent_s": DEFAULTS.suspect_s}, {"engine-late"} | GUARDS),
+    ({"link_up": False}, {"engine-late"} | GUARDS),
 )  # fmt: skip
 
 BARE: dict[str, Any] = {"flow_in": "", "temp_in": "", "return_pump": False}
@@ -179,3 +193,17 @@ def test_what_is_expected() -> None:
     assert {rule.key: rule.expected for rule in RULES if rule.expected} == {
         "sump-low": UNDER_WAY, "heater-dry": DRAINING,
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(("unwell", "keys"), GOES_WITH)
+def test_what_was_a_moment_goes_once_it_could_be_seen_again(
+    unwell: dict[str, Any], keys: set[str]
+) -> None:
+    """Claim: what cannot be true any more, the water being shut, still stands until the sensor
+    that told of it is read, or the node heard: a reset before would be blind.
+    """
+    well = Picture(now_s=1000.0, phase=Phase.STOPPED, flow_max_lpm=25.0)
+    for key in keys:
+        rule = RULES[BY_KEY[key]]
+        assert rule.cleared(well), key
+        assert not rule.cleared(replace(well, **unwell)), key

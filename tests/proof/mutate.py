@@ -63,7 +63,8 @@ OURS: Final = frozenset({"monitor", "support", "proof", "bench"})
 BESIDE: Final[Mapping[str, tuple[str, ...]]] = {
     # Modules whose tests stand under another name.
     "conditions": ("test_hazards.py",),
-    "rules": ("test_setaside.py", "test_station_*.py"),
+    "rules": ("test_setaside.py",),
+    "setaside": ("test_hazards.py",),
     "wants": ("test_asks.py",),
     "permissives": ("test_station_fills.py", "test_station_sensors.py", "test_hazards.py"),
     "picture": ("test_station_*.py",),

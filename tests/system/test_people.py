@@ -14,40 +14,23 @@ from collections.abc import Iterator
 from contextlib import ExitStack
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from support.commands import Background, Done, brimwatch, surroundings, wait_until, write_config
+from support.commands import (
+    FULL_TOML,
+    SMALL,
+    Background,
+    brimwatch,
+    surroundings,
+    wait_until,
+    without,
+    write_config,
+)
+from support.desk import Desk
 from support.mosquitto import free_port
 
-SPEED = ("--speed", "60")
 CONTACT_S = 6.0  # without a broker a command says so by then
-
-
-class Desk:
-    """A running simulation, and commands aimed at it."""
-
-    def __init__(self, folder: Path, *more: str) -> None:
-        self.folder = folder
-        self.port = free_port()
-        self.config = write_config(folder, broker__port=str(self.port))
-        self.simulation = Background(
-            "simulate", "--config", str(self.config), *SPEED, *more, cwd=folder
-        )
-
-    def ask(self, verb: str, *args: str) -> Done:
-        return brimwatch(verb, *args, "--config", str(self.config), cwd=self.folder)
-
-    def told(self, verb: str, *args: str) -> dict[str, Any]:
-        """Ask with --json; the answer is one object, and marked as simulated."""
-        done = self.ask(verb, *args, "--json")
-        assert len(done.lines) == 1, done
-        assert done.last["simulated"] is True
-        return {**done.last, "code": done.code}
-
-    def follow(self, *args: str) -> Background:
-        return Background("follow", "--config", str(self.config), *args, cwd=self.folder)
 
 
 @pytest.fixture
@@ -119,7 +102,9 @@ def test_the_samples_of_a_fill_come_out_as_a_table_once_a_second(desk: Desk) -> 
     assert told.code == 0
     text = target.read_bytes().decode()
     rows = list(csv.DictReader(io.StringIO(text, newline="")))
-    assert list(rows[0]) == ["t_s", "wall", "temp_c", "flow_lpm", "volume_l", "phase"]
+    columns = ["t_s", "wall", "temp_c", "flow_lpm", "volume_l", "phase", "level_m", "tank_c"]
+    assert list(rows[0]) == columns
+    assert {(row["level_m"], row["tank_c"]) for row in rows} == {("", "")}  # neither is fitted
     assert told.out.startswith(f"{len(rows)} rows")
     assert text.count("\r\n") == text.count("\n") == len(rows) + 1
     times_s = [float(row["t_s"]) for row in rows]
@@ -185,6 +170,143 @@ def test_an_alarm_is_seen_acknowledged_and_stays_until_its_cause_is_gone(tmp_pat
     assert [line for line in done.lines if not line.startswith("SIMULATION ")] == []
 
 
+# --- with everything fitted ---
+
+FULL = FULL_TOML.read_text()
+NEARLY_FULL = ("--litres", "5", "--start-level", "0.5664285714")
+
+
+def test_the_table_has_the_level_and_the_tanks_temperature(tmp_path: Path) -> None:
+    """Claim: where a level probe and a thermometer in the tank are fitted their columns are full:
+    the level rises by what the meter counted, and the tank is as warm as it is.
+    """
+    desk = Desk(tmp_path, *SMALL, base=FULL, speed=("--speed", "120"))
+    with desk.simulation as simulation:
+        simulation.said("SIMULATION Done")
+        out = desk.ask("export", "last").out
+    rows = list(csv.DictReader(io.StringIO(out, newline="")))
+    levels_m = [float(row["level_m"]) for row in rows]
+    rise_l = (levels_m[-1] - levels_m[0]) * 2.0 * 0.7 * 1000.0  # of 2.0 m by 0.7 m
+    # Two readings, each off by 2 mm (one standard deviation), which are 2.8 L.
+    assert rise_l == pytest.approx(float(rows[-1]["volume_l"]), abs=3 * 2.8 * 2**0.5)
+    assert all(abs(float(row["tank_c"]) - 24.0) < 0.5 for row in rows)
+
+
+def test_a_person_says_that_the_heater_is_off_where_no_plug_does(tmp_path: Path) -> None:
+    """Claim: a heater nobody has spoken of counts as on and keeps a drain from starting; a person's
+    word is taken, and shown; where a plug tells it, a person's word is not asked for.
+    """
+    text = without(without(FULL, "station.river.plug.heater"), "station.river.heater")
+    text += "\n[station.river.heater]\nexposed_m = 0.35\n"
+    desk = Desk(tmp_path, *NEARLY_FULL, base=text)
+    with desk.simulation as simulation:
+        simulation.said("SIMULATION Done")
+        refused = desk.ask("drain", "--litres", "5")
+        assert refused.code == 6
+        assert "the heater is on, as far as anybody knows" in refused.out
+        assert desk.ask("heater", "river", "off").code == 0
+        assert desk.told("status")["heater_on"] is False
+        drained = desk.ask("drain", "--litres", "5", "--wait")
+        assert drained.code == 0
+        assert "Drained" in drained.lines[-1]
+        assert desk.ask("heater", "river", "on").code == 0
+        assert desk.told("status")["heater_on"] is True
+        wrong = desk.ask("heater", "river", "warm")
+        assert (wrong.code, wrong.out) == (2, "")
+        assert "on, off" in " ".join(wrong.err.split()) or "'on', 'off'" in wrong.err
+
+
+def test_a_heater_with_a_plug_speaks_for_itself(tmp_path: Path) -> None:
+    """Claim: what a plug tells a person cannot say otherwise."""
+    desk = Desk(tmp_path, *NEARLY_FULL, base=FULL)
+    with desk.simulation as simulation:
+        simulation.said("SIMULATION Done")
+        refused = desk.told("heater", "river", "off")
+        assert (refused["code"], refused["ok"]) == (6, False)
+        assert "plug tells it" in refused["text"]
+        assert desk.told("status")["heater_on"] is True
+
+
+def test_an_alarm_that_can_wait_is_set_aside_and_comes_back(tmp_path: Path) -> None:
+    """Claim: an alarm that merely warns is shelved for a while or taken out of service, with who
+    and why; it stays in sight as what it is, and put back it is raised anew while it is true.
+    """
+    desk = Desk(tmp_path, *NEARLY_FULL, "--fault", "desk-killed", "--fault-at", "10", base=FULL)
+    key = ("--alarm", "desk-quiet")
+
+    def stands() -> bool:
+        return "desk-quiet" in [alarm["key"] for alarm in desk.told("status")["alarms"]]
+
+    why = ("--why", "a page is being updated")
+    with desk.simulation as simulation:
+        simulation.said("SIMULATION ALARM C16")
+        simulation.said("SIMULATION Done")
+        assert desk.ask("shelve", *key, "--minutes", "300", *why).code == 0
+        assert not stands()
+        (aside,) = desk.told("status")["set_aside"]
+        assert (aside["key"], aside["state"], aside["why"]) == ("desk-quiet", "G", why[1])
+        assert aside["by"]
+        assert 0.0 < aside["for_s"] <= 300 * 60
+        line = next(each for each in desk.ask("status").lines if "desk-quiet" in each)
+        assert "shelved" in line
+        assert why[1] in line
+        assert desk.ask("unshelve", *key).code == 0
+        assert stands()
+
+        assert desk.ask("retire", *key, *why).code == 0
+        assert not stands()
+        assert [each["state"] for each in desk.told("status")["set_aside"]] == ["I"]
+        assert any("out of service" in each for each in desk.ask("status").lines)
+        assert desk.ask("unshelve", *key).code == 6
+        assert desk.ask("restore", *key).code == 0
+        assert stands()
+        assert desk.told("status")["set_aside"] == []
+
+
+def test_what_tells_of_water_is_never_set_aside(tmp_path: Path) -> None:
+    """Claim: an alarm of water or harm cannot be shelved or retired, nor one that does not exist,
+    nor any without a reason or for longer than a day; each refusal says why.
+    """
+    desk = Desk(tmp_path, *NEARLY_FULL, base=FULL)
+    minutes, why = ("--minutes", "10"), ("--why", "no reason")
+    with desk.simulation as simulation:
+        simulation.said("SIMULATION Done")
+        for key in ("leak", "valve-flows", "hose-off", "heater-dry", "sump-low"):
+            for verb in (("shelve", *minutes), ("retire",)):
+                refused = desk.told(*verb, "--alarm", key, *why)
+                assert (refused["code"], refused["ok"]) == (6, False), key
+                assert key in refused["text"]
+        unknown = desk.told("retire", "--alarm", "lamp", *why)
+        assert (unknown["code"], unknown["ok"]) == (6, False)
+        assert "'lamp'" in unknown["text"]
+        assert desk.told("status")["set_aside"] == []
+        for lacking in (("--alarm", "meter-off", *minutes), ("--alarm", "meter-off", *why),
+                        ("--alarm", "meter-off", "--minutes", "5000", *why)):  # fmt: skip
+            wrong = desk.ask("shelve", *lacking)
+            assert (wrong.code, wrong.out) == (2, "")
+
+
+def test_a_fill_beside_which_a_person_stays_is_recorded_as_that(tmp_path: Path) -> None:
+    """Claim: `fill --attended` does without the desk, which an unattended one does not; the record
+    and the status say which it was.
+    """
+    desk = Desk(tmp_path, "--litres", "60", "--start-level", "0.5271428571", "--fault",
+                "desk-killed", "--fault-at", "0.25", base=FULL)  # fmt: skip
+    some = ("--litres", "5", "--to", "litres")
+    with desk.simulation as simulation:
+        simulation.said("SIMULATION outcome: refused")
+        refused = desk.ask("fill", *some)
+        assert refused.code == 6
+        assert "desk" in refused.out
+        assert "stay beside the tank" in refused.out
+        filled = desk.ask("fill", "--attended", *some, "--wait")
+        assert filled.code == 0
+        assert "stay beside the tank" in filled.lines[0]
+        assert desk.told("status")["fill"]["attended"] is True
+        (row,) = desk.ask("history", "--json").objects
+    assert (row["attended"], row["outcome"]) == (True, "done")
+
+
 @pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGTERM], ids=lambda sign: sign.name)
 def test_a_signal_ends_a_simulation_with_the_valve_shut(sign: signal.Signals, desk: Desk) -> None:
     """Claim: Ctrl-C and a system's request to end both end the fill first: its record is closed,
@@ -247,7 +369,9 @@ def test_a_broker_without_an_engine_is_told_apart(tmp_path: Path) -> None:
     [
         (("status", "lake"), ("'lake'", "river")),
         (("statsu",), ("'statsu'", "'status'")),
-        (("fill",), ("--litres", "--level")),
+        (("fill", "--litres", "5", "--level", "0.3"), ("--litres", "--level")),
+        (("shelve",), ("--alarm",)),
+        (("note", "river", "weather"), ("'weather'", "proof")),
         (("simulate", "--speed", "0"), ("'0'", "above 0")),
         (("history", "--limit", "0"), ("--limit",)),
     ],

@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from monitor.core.events import Asked
+from monitor.core.alarm import Alarm, AlarmState
+from monitor.core.events import AlarmTurned, Asked
 from monitor.core.exchange import (
     AlarmNotice,
     Message,
@@ -18,6 +19,7 @@ from monitor.core.exchange import (
     Status,
     Withdraw,
 )
+from monitor.core.hazards import BY_KEY, RULES
 from monitor.core.phases import Phase
 from monitor.engine import BREATH_S, Engine
 from support.stories import Story
@@ -49,7 +51,7 @@ class Ear:
         return ""
 
     def __getattr__(self, name: str) -> Any:
-        if name not in ("begin", "sample", "end", "alarm", "event"):
+        if name not in ("begin", "sample", "input", "end", "alarm", "event"):
             raise AttributeError(name)
         return lambda *_details: self.done.append(f"record.{name}")
 
@@ -78,16 +80,17 @@ def lived(story: Story, until: type[Message]) -> tuple[Engine, Ear]:
 
 
 async def test_a_withdrawal_goes_out_before_alarm_status_and_record() -> None:
-    """A wet probe in mid-fill: the withdrawal is all that is sent at once. Alarm, status and record
-    follow a breath later, and nothing is missing.
+    """A wet probe in mid-fill: the withdrawal is all that is sent at once, and after it the input
+    is put on the fill's tape. Alarm, status and record follow a breath later, and nothing is
+    missing.
     """
     engine, ear = flooded()
     assert engine.state.phase is Phase.STOPPED
-    assert ear.done == ["Withdraw"]
+    assert ear.done == ["Withdraw", "record.input"]
     assert [each.cause for each in ear.sent if isinstance(each, Withdraw)] == ["W06"]
     await asyncio.sleep(BREATH_S * 4)
     assert ear.done[0] == "Withdraw"
-    assert sorted(ear.done[1:]) == sorted(
+    assert sorted(ear.done[2:]) == sorted(
         ["record.alarm", "AlarmNotice", "record.end", "record.event", "Status"]
     )
     notice = next(each for each in ear.sent if isinstance(each, AlarmNotice))
@@ -102,7 +105,7 @@ async def test_words_keep_their_order_across_the_breath() -> None:
     """
     engine, ear = flooded()
     engine.feed(Asked(Request("river", "r1", "status", "keeper"), "f"))
-    assert ear.done == ["Withdraw"]
+    assert ear.done == ["Withdraw", "record.input", "record.input"]
     await asyncio.sleep(BREATH_S * 4)
     assert ear.done.index("AlarmNotice") < ear.done.index("Reply")
     reply = next(each for each in ear.sent if isinstance(each, Reply))
@@ -137,3 +140,25 @@ async def test_an_error_from_anywhere_ends_the_engine_and_no_permit_follows(
     with pytest.raises(ZeroDivisionError, match="planted"):
         await engine._beat(asyncio.Event(), reader)
     reader.cancel()
+
+
+async def test_the_record_keeps_one_alarm_a_hazard_and_it_is_the_worst() -> None:
+    """Two rules that stand for one hazard (T01, too warm and scalding) are one alarm of the record:
+    as bad as the worse of them, and over only when both are.
+    """
+    story = Story().begin().fill().run(60.0)
+    _, ear = lived(story, Permit)
+    parts: dict[str, Any] = {"link": ear, "clock": ear, "record": ear}
+    engine = Engine(plan=story.plan, boot="engine", new_id=lambda: "id", **parts)
+
+    def told(key: str, state: AlarmState) -> tuple[str, bool]:
+        rule = RULES[BY_KEY[key]]
+        action = AlarmTurned(key, rule.id, rule.severity, Alarm(state))
+        worst, stands = engine._worst_of(action)
+        return worst.key, stands
+
+    assert told("hot", AlarmState.UNACKED) == ("hot", True)
+    assert told("scald", AlarmState.UNACKED) == ("scald", True)
+    assert told("scald", AlarmState.LATCHED_UNACKED) == ("scald", True)
+    assert told("hot", AlarmState.LATCHED_UNACKED) == ("scald", False)
+    assert told("hot", AlarmState.UNACKED) == ("hot", True)
