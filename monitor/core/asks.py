@@ -91,7 +91,10 @@ def _fill(plan: Plan, station: Station, given: Asked, picture: Picture) -> Outco
         return _refused(plan, station, given, need)
     litres, to_mark = need
     fill = begin(plan, given.fill_id, given.request.by, litres, to_mark, picture.now_s)
-    fill = changed(fill, attended=args.get("attended") is True)
+    before = station.fill
+    cool_s = before.shut_s + plan.limits.pipe_rest_s if before is not None else -inf
+    rested = picture.now_s >= cool_s
+    fill = changed(fill, attended=args.get("attended") is True, rested=rested)
     text = f"checking, then {litres:.0f} L " + ("up to the mark" if to_mark else "by the meter")
     if fill.attended:
         text += "; attended: stay beside the tank"

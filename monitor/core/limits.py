@@ -119,6 +119,8 @@ _ROWS: Final = (
           "an incoming thermometer must have answered to the flow by then"),
     Limit("dead_c", "°C", 0.1, 1.0, 0.5, "eight steps of a DS18B20 at 12 bit",
           "a reading that has moved by less has not answered"),
+    Limit("pipe_rest_s", "s", 600.0, 14400.0, 3600.0, _PRACTICE,
+          "a pipe that ran less long ago is still as warm as the stream: nothing must answer"),
     # --- before an unattended fill ---
     Limit("proof_days", "d", 7.0, 366.0, 180.0, _PRACTICE,
           "a float, probe or valve proven longer ago than this is not trusted alone"),
@@ -197,6 +199,7 @@ class Limits:
     scald_max_c: float = LIMITS["scald_max_c"].default
     tank_look_s: float = LIMITS["tank_look_s"].default
     dead_s: float = LIMITS["dead_s"].default
+    pipe_rest_s: float = LIMITS["pipe_rest_s"].default
     dead_c: float = LIMITS["dead_c"].default
     proof_days: float = LIMITS["proof_days"].default
     people_s: float = LIMITS["people_s"].default

@@ -96,7 +96,8 @@ def _dead(plan: Plan, station: Station, fill: Fill, now_s: float) -> bool:
     """Say whether the incoming thermometer has not answered to minutes of flow."""
     warmth = fill.warmth
     return (
-        open_time_s(station.phase, fill, now_s) >= plan.limits.dead_s
+        fill.rested
+        and open_time_s(station.phase, fill, now_s) >= plan.limits.dead_s
         and warmth.litres > plan.purge_l
         and warmth.highest_c - warmth.lowest_c < plan.limits.dead_c
     )

@@ -183,6 +183,7 @@ class Fill:
     time_limit_s: float
     way: Way = Way.IN
     attended: bool = False  # a person stays beside the tank
+    rested: bool = True  # the pipe had time to cool, so its thermometer must answer to the flow
     refill: bool = False  # a drain that is the first half of a water change
     heater_was_on: bool = False  # when a drain was asked for, and its plug is ours
     boot: str = ""

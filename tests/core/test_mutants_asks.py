@@ -18,7 +18,7 @@ from monitor.core.hazards import BY_KEY, RULES
 from monitor.core.messages import TEXTS
 from monitor.core.permissives import PERMISSIVES
 from monitor.core.phases import UNDER_WAY, Phase, Turn
-from monitor.core.plan import ALL_NORMAL, Plan, Station
+from monitor.core.plan import ALL_NORMAL, Fill, Plan, Station
 from monitor.core.view import Picture
 from support.stories import LEAK, STATION, full_plan, request, river_plan
 
@@ -81,6 +81,25 @@ def test_attended_is_said_plainly(said: object, taken: bool) -> None:
     after, *_ = asked("drain", attended=said)
     assert after.fill is not None
     assert after.fill.attended is taken
+
+
+@pytest.mark.parametrize(
+    ("before", "rested"),
+    [
+        (None, True),
+        (FILL, True),  # never opened
+        (replace(FILL, shut_s=NOW_S - PLAN.limits.pipe_rest_s), True),
+        (replace(FILL, shut_s=NOW_S - PLAN.limits.pipe_rest_s + 0.5), False),
+        (replace(FILL, shut_s=NOW_S), False),
+    ],
+)
+def test_a_pipe_rests_after_a_fill(before: Fill | None, rested: bool) -> None:
+    """Claim (T05): exactly pipe_rest_s after the last close command it has cooled, as it has where
+    nothing ever ran.
+    """
+    after, *_ = asked("fill", Station(fill=before), litres=20.0)
+    assert after.fill is not None
+    assert after.fill.rested is rested
 
 
 @pytest.mark.parametrize("verb", ["fill", "drain", "change"])

@@ -55,6 +55,7 @@ AGREED = {  # lowest, default, highest
     "tank_look_s": (30.0, 60.0, 300.0),
     "dead_s": (120.0, 240.0, 300.0),
     "dead_c": (0.1, 0.5, 1.0),
+    "pipe_rest_s": (600.0, 3600.0, 14400.0),
     "proof_days": (7.0, 180.0, 366.0),
     "people_s": (3600.0, 86400.0, 172800.0),
     "cartridge_warn": (0.5, 0.9, 1.0),

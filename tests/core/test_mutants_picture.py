@@ -247,11 +247,12 @@ def test_a_thermometer_that_does_not_answer_is_in_doubt(
     open_s: float, litres: float, moved_c: float, dead: bool
 ) -> None:
     """Claim (T05): after dead_s of open valve and more than the pipe's own water it must have moved
-    by dead_c.
+    by dead_c; one in a pipe that is still warm need not.
     """
     warmth = Warmth(litres * 20.0, litres, 20.0, 20.0 + moved_c)
     fill = replace(FILL, open_before_s=open_s, opened_s=NOW_S, warmth=warmth)
     assert seen(station(fill=fill)).temp_dead is dead
+    assert not seen(station(fill=replace(fill, rested=False))).temp_dead
 
 
 # --- what the shell has told ---

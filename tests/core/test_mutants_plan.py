@@ -171,7 +171,7 @@ def test_a_fill_that_is_only_asked_for_has_done_nothing() -> None:
         "overrun_l": 0.0, "goal_l": "unknown", "goal_sd_l": 0.0, "start_l": "unknown",
         "tank_from_c": "unknown", "warmth": Warmth(), "holds": 0, "time_fixed": False,
         "forecast": None, "expected": None, "expected_at_s": 0.0, "shut_s": -inf, "shut_l": 0.0,
-        "low_ended": False, "ended": "", "accounted": False,
+        "low_ended": False, "ended": "", "accounted": False, "rested": True,
     }  # fmt: skip
     assert values(Warmth()) == {
         "litre_degrees": 0.0, "litres": 0.0, "lowest_c": inf, "highest_c": -inf}  # fmt: skip

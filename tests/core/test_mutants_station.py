@@ -7,24 +7,34 @@ ends a fill long before anybody asks whether it earns a permit.
 from __future__ import annotations
 
 from dataclasses import replace
-from math import inf
+from math import inf, nan
 from typing import Any
 
 import pytest
 
 from monitor.core import station as stations
-from monitor.core.alarm import Alarm, AlarmState
-from monitor.core.events import AskEcho, Heard, Linked, SendPermit, Tick
+from monitor.core.alarm import FLOOD_WINDOW_S, Alarm, AlarmState
+from monitor.core.events import (
+    AlarmTurned,
+    AskEcho,
+    FillEnded,
+    Heard,
+    Linked,
+    SendPermit,
+    SendWithdraw,
+    Tick,
+    Turned,
+)
 from monitor.core.exchange import Permit, Way
 from monitor.core.fills import begin
 from monitor.core.hazards import BY_KEY, RULES
 from monitor.core.limits import Limits
-from monitor.core.phases import UNDER_WAY, Phase
+from monitor.core.phases import UNDER_WAY, WATER_MAY_FLOW, Phase
 from monitor.core.plan import ALL_NORMAL, Fill, Plan, Station
 from monitor.core.quality import Senses, Track
 from monitor.core.station import standing, step
 from monitor.core.view import Picture
-from support.stories import STATION, Story, full_plan, pack_of, river_plan
+from support.stories import STATION, Story, full_plan, pack_of, reach, river_plan
 
 PLAN = river_plan(Limits(suspect_s=1.25, permit_ttl_s=1.75))
 LIMITS = PLAN.limits
@@ -37,6 +47,56 @@ def placed(phase: Phase, for_s: float = 1.0, **changes: Any) -> Station:
     """Return a station that has been in a phase for so long and has heard nothing."""
     return replace(Station(phase=phase, phase_s=NOW_S - for_s, now_s=NOW_S - 1.0, fill=FILL),
                    **changes)  # fmt: skip
+
+
+# --- the step ---
+
+
+@pytest.mark.parametrize(("given_s", "counts"), [
+    (NOW_S, True), (NOW_S - 1.5, False), (nan, False), (inf, False), (-inf, False),
+])  # fmt: skip
+def test_time_never_runs_back(given_s: float, counts: bool) -> None:
+    """Claim (C10): a moment that lies behind, or is none, is taken for the last one."""
+    station = placed(Phase.IDLE)
+    after = step(PLAN, station, Tick(), given_s).station
+    assert after.now_s == (given_s if counts else station.now_s)
+
+
+@pytest.mark.parametrize("phase", list(Phase))
+def test_a_pack_earns_a_permit_where_water_may_flow(story: Story, phase: Phase) -> None:
+    """Claim: the newest pack in filling or draining, with the next number; no time, and no pack in
+    any other phase.
+    """
+    reach(story, phase)
+    newest = story.packs[-1]
+    result = step(story.plan, story.station, Heard(newest), story.engine_s)
+    sent = [a.permit.seq for a in result.actions if isinstance(a, SendPermit)]
+    flows = phase in WATER_MAY_FLOW
+    assert sent == ([story.station.seq + 1] if flows else [])
+    assert result.station.seq == story.station.seq + int(flows)
+    ticked = step(story.plan, story.station, Tick(), story.engine_s)
+    assert not [a for a in ticked.actions if isinstance(a, SendPermit)]
+
+
+def test_what_a_step_did_is_told_in_its_order(filling: Story) -> None:
+    """Claim: alarms first, then the valve, then the phase; and nothing is left out."""
+    filling.wet = True
+    pack = filling.pack()
+    result = step(filling.plan, filling.station, Heard(pack), filling.engine_s)
+    kinds = [type(a) for a in result.actions]
+    assert kinds == [AlarmTurned, SendWithdraw, FillEnded, Turned]
+
+
+def test_a_silence_is_noticed_between_two_packs(filling: Story) -> None:
+    """Claim (C03): the step asks for the moment in which the node falls silent, and there for an
+    echo, of which it keeps the time.
+    """
+    heard_s = filling.station.senses.heard_s
+    due_s = heard_s + filling.plan.limits.suspect_s
+    assert filling.station.due_s == due_s
+    result = step(filling.plan, filling.station, Tick(), due_s)
+    assert AskEcho() in result.actions
+    assert result.station.echo_asked_s == due_s
 
 
 # --- late ---
@@ -75,6 +135,19 @@ def test_a_step_asks_for_a_later_one(story: Story) -> None:
         state = result.station
         assert result.due_s > now_s
         assert state.due_s == result.due_s
+
+
+def test_a_moment_that_rounds_to_this_one_is_not_asked_for() -> None:
+    """Claim: a raising that leaves the window of ten minutes a rounding error from now asks for no
+    step in this very moment.
+    """
+    raised_s = 500.0 + 2.0**-43
+    assert 1100.0 - raised_s < FLOOD_WINDOW_S
+    assert raised_s + FLOOD_WINDOW_S == 1100.0
+    station = Station(now_s=1000.0, flooded=True, raised_s=(raised_s,) * 6)
+    result = step(PLAN, station, Tick(), 1100.0)
+    assert result.station.flooded
+    assert result.due_s > 1100.0
 
 
 def test_a_debounce_is_looked_at_in_time(story: Story) -> None:

@@ -241,3 +241,17 @@ def test_a_plan_with_no_bands_is_silent_about_the_tank() -> None:
     story = Story(plan=river_plan(tank_low_c=-inf, tank_high_c=inf)).begin()
     story.fill(60.0).finish(600.0)
     assert story.raised() == set()
+
+
+@pytest.mark.parametrize(("pause_s", "dead"), [(-2.0, False), (2.0, True)])
+def test_a_pipe_that_is_still_warm_need_not_answer(pause_s: float, dead: bool) -> None:
+    """Claim (T05): a fill soon after another finds the pipe as warm as the stream, and a steady
+    thermometer is then no fault; once the pipe has rested for pipe_rest_s it must answer.
+    """
+    story = thermal()
+    story.fill(20.0).finish(300.0)
+    shut_s = story.running.shut_s - (story.engine_s - story.now_s)
+    story.edge(high=False)
+    story.run(shut_s + DEFAULTS.pipe_rest_s + pause_s - story.now_s)
+    story.fill(420.0).run(300.0)
+    assert (story.alarm("temp-dead") != "A") is dead

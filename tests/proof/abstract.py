@@ -25,8 +25,8 @@ nothing out):
 * facts: proven or not, and whether another station draws on the same supply. A proof ages by
   itself in months, which is an untold one here. Cartridge, people and desk are not in these plans,
   so that no decision hangs on them; `steps.every_check` goes through all five facts;
-* the repeated account of a stopped fill, who asked, the texts, the incoming water's warmth, the
-  litres when the valve was told to shut, what was drained (it only says how much a fill without
+* the repeated account of a stopped fill, who asked, the texts, the incoming water's warmth and
+  whether its pipe had cooled (both are for a warning), the litres when the valve was told to shut, what was drained (it only says how much a fill without
   litres takes), whether a drain is half of a change, and when an idle, done or stopped station
   wants to be looked at: no decision hangs on them. Nor does one on a warning, so that rules that
   only warn go without their debounce, the count of alarms for the flood (which warns) is dropped,
@@ -200,6 +200,7 @@ _FILL_KNOWN: Final = frozenset({
     "count_from", "begun_s", "opened_s", "open_before_s", "purge_from_l", "delivered_l", "holds",
     "time_fixed", "forecast", "expected", "expected_at_s", "shut_s", "ended", "accounted",
     "way", "attended", "refill", "start_l", "tank_from_c", "warmth", "shut_l", "low_ended",
+    "rested",
 })  # fmt: skip
 _SENSES_KNOWN: Final = frozenset({
     "tracks", "boot", "seq", "uptime_s", "offset_s", "heard_s", "arrived_s", "valve_open",

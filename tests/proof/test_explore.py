@@ -55,10 +55,13 @@ def test_no_story_of_one_fault_breaks_a_claim(system: str) -> None:
 
 @pytest.mark.slow
 def test_two_million_transitions_break_no_claim() -> None:
-    """Claim: the command's own walk, at a fifth of its length, breaks nothing."""
+    """Claim: the command's own walk, at a fifth of its length, breaks nothing, and of fills it goes
+    to the end of every story without a fault (of drains that takes 700,000 transitions).
+    """
     for found in explore.explore(2_000_000, SECONDS):
         assert found.broken == "", "\n".join(found.trace)
-        assert found.complete >= 1
+        assert found.transitions >= 400_000
+        assert found.complete >= 1 or found.system.startswith("drains")
 
 
 @pytest.mark.parametrize(

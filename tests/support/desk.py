@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from support.commands import COMMAND, Background, Done, brimwatch, write_config
+from support.commands import COMMAND, Background, Done, brimwatch, wait_until, write_config
 from support.mosquitto import free_port
 
 SPEED = ("--speed", "60")
@@ -45,6 +45,17 @@ class Desk:
         assert len(done.lines) == 1, done
         assert done.last["simulated"] is True
         return {**done.last, "code": done.code}
+
+    def history(self) -> list[dict[str, Any]]:
+        """Return the record's fills, the newest first, once that one's end is written too."""
+        rows: list[dict[str, Any]] = []
+
+        def ended() -> bool:
+            rows[:] = self.ask("history", "--json").objects
+            return bool(rows) and rows[0]["ended"] is not None
+
+        wait_until(ended, 10.0)
+        return rows
 
     def follow(self, *args: str) -> Background:
         """Follow the station in the background."""

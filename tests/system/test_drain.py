@@ -98,7 +98,7 @@ def test_a_whole_water_change(kind: str, tmp_path: Path) -> None:
             plugged(desk, url, "museum/river/pump/state", "ON")
             wait_until(lambda: desk.told("status")["pump_confirmed"] is True, 10.0)
 
-            _recorded(desk.ask("history", "--json").objects)
+            _recorded(desk.history())
             _in_order(tmp_path)
 
 
@@ -150,7 +150,7 @@ def test_a_person_stops_a_drain_and_lets_out_less(tmp_path: Path) -> None:
         more = desk.ask("drain", "--litres", "3", "--wait")
         assert more.code == 0
         assert "Drained" in more.lines[-1]
-        rows = desk.ask("history", "--json").objects
+        rows = desk.history()
     assert [(row["way"], row["outcome"], row["cause"]) for row in rows[:2]] == [
         ("out", "done", ""),
         ("out", "stopped", "person"),
@@ -301,7 +301,7 @@ def test_what_was_never_proven_is_not_left_alone(tmp_path: Path) -> None:
             assert noted.code == 0
             assert part in noted.out
         assert desk.ask("fill", *some).code == 0
-        rows = desk.ask("history", "--json").objects
+        rows = desk.history()
     assert [(row["attended"], row["outcome"]) for row in rows] == [(False, "done"), (True, "done")]
 
 

@@ -76,7 +76,7 @@ def test_a_person_looks_stops_resets_and_fills_again(desk: Desk) -> None:
     assert [line for line in second.lines if not line.startswith("SIMULATION river: ")] == []
     assert "Done: 20 L went in." in second.lines[-1]
 
-    fills = desk.ask("history", "--json").objects
+    fills = desk.history()
     assert [(fill["outcome"], fill["cause"]) for fill in fills] == [
         ("done", ""),
         ("stopped", "person"),
@@ -303,7 +303,7 @@ def test_a_fill_beside_which_a_person_stays_is_recorded_as_that(tmp_path: Path) 
         assert filled.code == 0
         assert "stay beside the tank" in filled.lines[0]
         assert desk.told("status")["fill"]["attended"] is True
-        (row,) = desk.ask("history", "--json").objects
+        (row,) = desk.history()
     assert (row["attended"], row["outcome"]) == (True, "done")
 
 
@@ -315,7 +315,7 @@ def test_a_signal_ends_a_simulation_with_the_valve_shut(sign: signal.Signals, de
     wait_until(lambda: desk.told("status")["valve_open"] is True, 10.0)
     done = desk.simulation.end(sign, within_s=5.0)
     assert (done.code, done.err.strip()) == (130, "")
-    fill = desk.ask("history", "--json").last
+    fill = desk.history()[0]
     assert (fill["outcome"], fill["cause"]) == ("stopped", "person")
     assert fill["ended"] is not None
     with pytest.raises(ConnectionRefusedError):
