@@ -11,6 +11,7 @@ from __future__ import annotations
 import pytest
 
 from monitor.core.alarm import Alarm, AlarmEvent, step
+from support.stories import Story
 
 pytestmark = pytest.mark.external
 
@@ -84,3 +85,40 @@ def test_every_announced_state_can_be_set_aside(before: str, aside: AlarmEvent) 
     assert walk(events, latching=False)[-1] == {"shelve": "G", "suppress": "H", "remove": "I"}[
         aside.value
     ]
+
+
+# --- alarm floods ---
+# ANSI/ISA-18.2 and IEC 62682, as quoted by an alarm management house (prosys.com, "Eliminate alarm
+# floods"): a flood begins when more than 10 alarms come in ten minutes, and ends below 5.
+
+
+@pytest.mark.parametrize(("count", "flood"), [(10, False), (11, True)])
+def test_a_flood_begins_with_more_than_ten_in_ten_minutes(count: int, flood: bool) -> None:
+    """Claim: ten raisings within ten minutes are none, eleven are a flood, in the running core."""
+    story = raised_so_often(count)
+    assert story.station.flooded is flood
+    assert story.data()["alarm_flood"]["in_10_min"] == count
+    story.run(1.0)
+    assert (story.alarm("alarm-flood") == "B") is flood
+
+
+@pytest.mark.parametrize(("left", "flood"), [(5, True), (4, False)])
+def test_a_flood_ends_with_fewer_than_five(left: int, flood: bool) -> None:
+    """Claim: with five raisings left in the window it goes on, with four it is over."""
+    story = raised_so_often(11)
+    assert story.station.flooded
+    moments = story.station.raised_s
+    story.run(moments[-left] - 0.001 + 600.0 - story.engine_s)
+    assert story.data()["alarm_flood"]["in_10_min"] == left
+    assert story.station.flooded is flood
+
+
+def raised_so_often(count: int) -> Story:
+    """Return a story in which one alarm of the river tank has been raised so often, 2 s apart."""
+    story = Story().begin()
+    for _ in range(count):
+        story.tell(record="the disk is full")
+        story.run(1.0)
+        story.tell(record="")
+        story.run(1.0)
+    return story
