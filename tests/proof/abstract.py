@@ -26,9 +26,10 @@ nothing out):
   itself in months, which is an untold one here. Cartridge, people and desk are not in these plans,
   so that no decision hangs on them; `steps.every_check` goes through all five facts;
 * the repeated account of a stopped fill, who asked, the texts, the incoming water's warmth and
-  whether its pipe had cooled (both are for a warning), the litres when the valve was told to shut, what was drained (it only says how much a fill without
-  litres takes), whether a drain is half of a change, and when an idle, done or stopped station
-  wants to be looked at: no decision hangs on them. Nor does one on a warning, so that rules that
+  whether its pipe had cooled (both are for a warning), the litres when the valve was told to shut,
+  what was drained (it only says how much a fill without litres takes), whether a drain is half of
+  a change, and when an idle, done or stopped station wants to be looked at: no decision hangs on
+  them. Nor does one on a warning, so that rules that
   only warn go without their debounce, the count of alarms for the flood (which warns) is dropped,
   and nobody is asked about the return pump;
 * both valves close in the same time here, and no earlier fill has taught anything;
