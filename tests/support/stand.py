@@ -66,7 +66,7 @@ class RelayWatch(threading.Thread):
 class Stand:
     """A node at mock pins whose float hangs low, whose floor is dry and whose water has 25 °C."""
 
-    def __init__(self, folder: Path, broker: Mosquitto) -> None:
+    def __init__(self, folder: Path, broker: Mosquitto, *, simulated: bool = False) -> None:
         root = folder / "w1"
         self.broker = broker
         self.config_path = write_config(
@@ -84,7 +84,7 @@ class Stand:
         self.stop = asyncio.Event()
         self.reports: list[GuardReport] = []
         self.packs = 0
-        around = Surroundings(url=broker.url, clock=MonotonicClock())
+        around = Surroundings(url=broker.url, clock=MonotonicClock(), simulated=simulated)
         self.sensors = sensors_of(self.config, self.station, self.factory)
         self.node: Node = node_of(self.config, self.station, self.factory, around, self.sensors)
         self.relay = RelayWatch(self.factory.pin(self.station.valve.pin))

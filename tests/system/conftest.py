@@ -17,7 +17,8 @@ async def stand(tmp_path: Path) -> AsyncIterator[Stand]:
         pytest.skip("mosquitto is not installed: no node was tried over a real broker")
     async with AsyncExitStack() as stack:
         broker = stack.enter_context(Mosquitto())
-        stand = Stand(tmp_path, broker)
+        # Simulated, as the commands beside it see mock pins.
+        stand = Stand(tmp_path, broker, simulated=True)
         stack.push_async_callback(stand.end)
         await stand.start()
         yield stand
