@@ -278,7 +278,7 @@ def _run(
 
 
 def _judged(balance: Balance, now_s: float, limits: Limits) -> Balance:
-    """Name what the CUSUMs have found. What has been named stays, but for a worse name."""
+    """Name what the CUSUMs have found. A name stays until another takes its place."""
     short, extra = balance.short, balance.extra
     if short.sum > SIGNAL:
         verdict, share = _loss(balance, short, now_s, limits)

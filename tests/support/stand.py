@@ -54,7 +54,11 @@ class RelayWatch(threading.Thread):
         return self.changes[-1][1]
 
     def released_after_s(self, since_s: float) -> float:
-        """Return how long after `since_s` the relay was let go, which it must have been."""
+        """Return how long after `since_s` the relay was let go, which it must have been.
+
+        The watch looks now and then: what has just happened it sees with its next look.
+        """
+        time.sleep(2 * LOOK_S)
         assert not self.on, self.changes
         at_s, _ = self.changes[-1]
         return at_s - since_s
